@@ -31,6 +31,7 @@ class Setpoints(BaseModel):
     start_slot_wait_s: float = Field(30, ge=10, le=120, description="longest wait for a pump-start slot")
     settled_flow_m3h: float = Field(1.2, gt=0, le=10, description="concentrate flow below it: flush shut")
     settled_suction_bar: float = Field(1.5, ge=0.5, le=5, description="suction needed to start the pump")
+    flush_shut_s: float = Field(10, ge=5, le=60, description="a shut flush valve must show itself")
     stop_flush_s: float = Field(75, ge=20, le=600, description="stop flush, pump off")
     stop_flush_volume_l: float = Field(40, ge=0, le=1000, description="least volume of a stop flush")
     quality_flush_s: float = Field(60, ge=20, le=300, description="flush after a quality alarm, pump on")
@@ -41,7 +42,7 @@ class Setpoints(BaseModel):
     purge_interval_s: float = Field(600, ge=120, le=7200, description="production between two purges")
     purge_s: float = Field(20, ge=5, le=120, description="purge, pump on and flush valve open")
     purge_evidence_s: float = Field(5, ge=2, le=20, description="time in which a purge must show itself")
-    purge_evidence_flow_m3h: float = Field(2.0, gt=0, le=20, description="flow that shows an open flush valve")
+    purge_evidence_flow_m3h: float = Field(2.0, gt=0, le=20, description="flow of an open flush valve")
     purge_evidence_ratio: float = Field(0.6, gt=0, lt=1, description="pressure fall that shows the same")
     purge_retry_s: float = Field(60, ge=10, le=600, description="wait after a purge without evidence")
 
@@ -81,7 +82,7 @@ class Setpoints(BaseModel):
     tds_lockout_s: float = Field(60, ge=10, le=300, description="lockout level held")
     tds_blank_start_s: float = Field(120, ge=30, le=600, description="quality not judged after pump start")
     tds_blank_purge_s: float = Field(30, ge=10, le=120, description="quality not judged after a purge")
-    quality_bad_s: float = Field(60, ge=10, le=120, description="running on with a BAD quality or pressure loop")
+    quality_bad_s: float = Field(60, ge=10, le=120, description="running on with a BAD quality loop")
 
     # --- leaks -------------------------------------------------------------------------------------
     leak_s: float = Field(2, ge=1, le=5, description="leak or sump contact open, held")

@@ -60,7 +60,7 @@ UNIT_SIGNALS: tuple[Signal, ...] = (
     Signal("skid_dry", "LSH-x09", Kind.DI, "skid leak detector, closed when dry", "leak"),
     Signal("suction_ma", "PT-x01", Kind.AI, "suction pressure after the prefilter", "BAD", "bar", 0, 6),
     Signal("membrane_ma", "PT-x02", Kind.AI, "membrane inlet pressure", "BAD", "bar", 0, 25),
-    Signal("permeate_cond_ma", "AT-x05", Kind.AI, "permeate conductivity at 25 degC", "BAD", "uS/cm", 0, 1000),
+    Signal("permeate_cond_ma", "AT-x05", Kind.AI, "permeate conductivity, 25 degC", "BAD", "uS/cm", 0, 1000),
     Signal("permeate_flow_ma", "FT-x03", Kind.AI, "permeate flow", "BAD", "m3/h", 0, 2.5),
     Signal("concentrate_flow_ma", "FT-x04", Kind.AI, "concentrate and flush flow", "BAD", "m3/h", 0, 5),
     Signal("feed_valve", "XV-x01", Kind.DO, "feed solenoid valve, energise to open", "closes"),

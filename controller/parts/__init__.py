@@ -1,0 +1,1 @@
+"""Small reusable blocks: timers, loop validity, journal lines."""

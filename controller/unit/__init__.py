@@ -1,0 +1,1 @@
+"""One RO unit: its states, its table of moves, its protections, its outputs, its scan."""

@@ -1,0 +1,133 @@
+"""The coordinator: one scan of all that the units share.
+
+It runs before the units in every scan. It reads the shared inputs and what the units asked for in the
+scan before, and answers each unit with its permits. It never looks into a unit's memory.
+"""
+
+from __future__ import annotations
+
+from controller.bank import demand, shared, slots, supply
+from controller.bank.memory import BankMemory, Stage
+from controller.bank.view import HEADER, BankView, look
+from controller.parts.journal import Entry
+from controller.parts.timing import NEVER
+from controller.settings import Setpoints
+from controller.signals import BankInputs, BankOutputs, Command, Verb
+from controller.unit.permits import Permits, Request
+from controller.unit.states import EVENT_TEXT, Event
+
+WATCHDOG_HALF_PERIOD_MS = 500
+
+
+class Coordinator:
+    """Shared logic of a bank; holds no state of its own beside ``memory`` and ``events``."""
+
+    def __init__(self, n_units: int, setpoints: Setpoints) -> None:
+        self.slots = setpoints.flush_slots(n_units)
+        self.memory = BankMemory(
+            n_units,
+            rule_ms=[NEVER] * len(shared.SHARED),
+            called=[False] * n_units,
+            released_ms=[NEVER] * n_units,
+        )
+        self.events: list[Entry] = []
+        self._s = setpoints
+
+    def scan(
+        self,
+        io: BankInputs,
+        age_ms: int,
+        requests: tuple[Request, ...],
+        commands: tuple[Command, ...],
+        now_ms: int,
+    ) -> tuple[tuple[Permits, ...], BankOutputs]:
+        """One scan; permits in unit order, and the bank's outputs."""
+        m, s = self.memory, self._s
+        if m.scanned_ms == NEVER:
+            m.scanned_ms = m.booted_ms = now_ms
+        stale = age_ms > s.io_stale_s * 1000.0
+        v = look(s, m, io, stale, requests, self.slots, now_ms)
+        fresh = [] if stale else shared.latch_causes(v)
+        for event in fresh:
+            self._note(v, "cause", EVENT_TEXT[event])
+        reset_units = self._resets(v, commands)
+        stage = m.stage
+        supply.step_stage(v)
+        if m.stage is not stage:
+            self._note(v, "move", f"{stage.value} > {m.stage.value}")
+        demand.update(v)
+        permits = self._permits(v, commands, reset_units)
+        outputs = self._outputs(v, bool(fresh))
+        m.scanned_ms = now_ms
+        return permits, outputs
+
+    def _resets(self, v: BankView, commands: tuple[Command, ...]) -> frozenset[int]:
+        """Units that a reset reaches in this scan; 0 stands for the bank itself."""
+        reached = {command.unit for command in commands if command.verb is Verb.RESET}
+        if shared.reset_given(v):
+            reached.add(0)
+        if 0 not in reached:
+            return frozenset(reached)
+        for event in shared.clear_causes(v):
+            self._note(v, "note", f"reset: {EVENT_TEXT[event]}")
+        for event in v.m.latched:
+            self._note(v, "refused", f"reset: {EVENT_TEXT[event]} persists")
+        return frozenset(range(v.m.n_units + 1))
+
+    def _permits(
+        self, v: BankView, commands: tuple[Command, ...], reset_units: frozenset[int]
+    ) -> tuple[Permits, ...]:
+        m = v.m
+        token_units = slots.lend_flush_slots(v)
+        start_unit = slots.grant_start(v)
+        close_unit = slots.grant_close(v)
+        events = list(m.latched)
+        if supply.header_lost(v):
+            events.append(Event.HEADER_LOST)
+        if not v.io.bank_run:
+            events.append(Event.STOP)
+        ready = m.stage is Stage.READY and not m.latched
+        held_back = m.full or m.antiscalant_low_ms != NEVER or not v.good(HEADER) or v.stale
+        in_maintenance = sum(request.in_maintenance for request in v.requests)
+        shared_events = tuple(events)
+        return tuple(
+            Permits(
+                call=m.called[unit - 1],
+                ready=ready and self._may_resume(v, unit),
+                may_start=not held_back and self._may_resume(v, unit),
+                token=unit in token_units,
+                start_slot=unit == start_unit,
+                close_feed=unit == close_unit,
+                maintenance_slot=in_maintenance < v.s.max_in_maintenance,
+                estop_open=not v.io.estop_healthy,
+                reset=unit in reset_units,
+                header_bar=v.values[HEADER],
+                events=shared_events,
+                commands=tuple(c for c in commands if c.unit in (0, unit)),
+            )
+            for unit in range(1, m.n_units + 1)
+        )
+
+    @staticmethod
+    def _may_resume(v: BankView, unit: int) -> bool:
+        """After power return the units come back one after another."""
+        wait_s = v.s.resume_s + v.s.resume_step_s * (unit - 1)
+        return v.held_s(v.m.booted_ms) >= wait_s
+
+    def _outputs(self, v: BankView, fresh: bool) -> BankOutputs:
+        dt_s = (v.now_ms - v.m.scanned_ms) / 1000.0
+        booster_run, speed_ma = supply.drive_booster(v, dt_s)
+        dosing_run, rate_ma = supply.drive_dosing(v)
+        healthy = not v.m.latched and not any(request.alarmed for request in v.requests)
+        return BankOutputs(
+            booster_run=booster_run,
+            dosing_run=dosing_run,
+            alarm_relay=healthy and v.io.estop_healthy and not v.stale,
+            watchdog=(v.now_ms // WATCHDOG_HALF_PERIOD_MS) % 2 == 0,
+            horn=shared.horn(v, fresh),
+            booster_speed_cmd_ma=speed_ma,
+            dosing_rate_cmd_ma=rate_ma,
+        )
+
+    def _note(self, v: BankView, kind: str, text: str) -> None:
+        self.events.append(Entry(v.now_ms, 0, kind, text))

@@ -1,0 +1,153 @@
+"""Feed water for the units: the pre-start order, the booster's speed, the antiscalant dose.
+
+Pre-start: healthy signals, good water, header under pressure, a dosing stroke seen; only then may a unit
+open its feed valve. The order is gone through anew whenever the booster has stood.
+"""
+
+from __future__ import annotations
+
+from controller.bank.memory import Stage
+from controller.bank.view import CHLORINE, FEED_FLOW, FEED_TEMP, HEADER, LEVEL, BankView
+from controller.parts.timing import NEVER, since
+from controller.signals import BANK_SIGNALS, signal_named, to_ma
+from controller.unit.states import Event
+
+PRESTART_ABOVE_READY_BAR = 0.3  # header against shut valves: ready, but not at full pressure
+NO_DRAW_S = 3.0  # the booster stops so long after the last feed valve has closed
+GAIN_HZ_PER_BAR, GAIN_HZ_PER_BAR_S = 2.0, 1.5
+STILL_S = 2.0
+PROVING_RATE_PCT = 100.0
+
+_SPEED = signal_named(BANK_SIGNALS, "booster_speed_cmd_ma")
+_RATE = signal_named(BANK_SIGNALS, "dosing_rate_cmd_ma")
+_BOOSTER_ON = (Stage.RAISE_HEADER, Stage.PROVE_DOSING, Stage.READY)
+_STOPS_BOOSTER = (Event.FLOOR_LEAK, Event.BOOSTER_FAULT)
+
+
+def step_stage(v: BankView) -> None:
+    """Keep the pre-start timers and go one step on, or back to the beginning."""
+    m, s = v.m, v.s
+    _timers(v)
+    if m.stage is not Stage.STOPPED and _must_stop(v):
+        _enter(v, Stage.STOPPED)
+        return
+    done = {
+        Stage.STOPPED: _water_wanted(v),
+        Stage.CHECK_HEALTH: v.held_s(m.healthy_ms) >= s.health_s,
+        Stage.CHECK_WATER: v.held_s(m.water_ms) >= s.water_good_s,
+        Stage.RAISE_HEADER: v.held_s(m.header_ready_ms) >= s.header_ready_s,
+        Stage.PROVE_DOSING: m.proven,
+        Stage.READY: False,
+    }[m.stage]
+    if done:
+        stages = tuple(Stage)
+        _enter(v, stages[stages.index(m.stage) + 1])
+
+
+def _timers(v: BankView) -> None:
+    m, s = v.m, v.s
+    healthy = not v.stale and v.io.estop_healthy and not m.latched and v.good(HEADER) and v.good(LEVEL)
+    m.healthy_ms = since(healthy, m.healthy_ms, v.now_ms)
+    temp, chlorine, header = v.values[FEED_TEMP], v.values[CHLORINE], v.values[HEADER]
+    good_water = (
+        temp is not None
+        and chlorine is not None
+        and temp < s.temp_trip_degc
+        and chlorine < s.chlorine_trip_mgl
+        and v.io.source_wet
+        and v.io.sump_ok
+    )
+    m.water_ms = since(good_water, m.water_ms, v.now_ms)
+    m.header_ready_ms = since(
+        header is not None and header >= s.header_ready_bar, m.header_ready_ms, v.now_ms
+    )
+    drawing = any(request.draws_water for request in v.requests)
+    low = header is not None and header < s.header_low_bar and drawing
+    m.header_low_ms = since(low, m.header_low_ms, v.now_ms)
+    m.no_draw_ms = since(not drawing and not _water_wanted(v), m.no_draw_ms, v.now_ms)
+
+
+def _water_wanted(v: BankView) -> bool:
+    return not v.m.latched and v.io.bank_run and any(request.wants_water for request in v.requests)
+
+
+def _must_stop(v: BankView) -> bool:
+    m = v.m
+    if not v.io.estop_healthy or v.stale or any(event in m.latched for event in _STOPS_BOOSTER):
+        return True
+    return header_lost(v) or v.held_s(m.no_draw_ms) >= NO_DRAW_S
+
+
+def _enter(v: BankView, stage: Stage) -> None:
+    m = v.m
+    m.stage, m.stage_ms = stage, v.now_ms
+    if stage is Stage.RAISE_HEADER:
+        m.header_ready_ms = NEVER
+        m.setpoint_bar = v.values[HEADER] or 0.0
+        m.integral_hz = v.s.booster_min_hz
+    elif stage is Stage.PROVE_DOSING:
+        m.proven = False
+
+
+def header_lost(v: BankView) -> bool:
+    """Units draw and the header has no pressure."""
+    return v.held_s(v.m.header_low_ms) >= v.s.header_low_s
+
+
+def drive_booster(v: BankView, dt_s: float) -> tuple[bool, float]:
+    """Run command and speed reference in mA.
+
+    Proportional and integral action on a ramped setpoint, so that the header rises without a shock.
+    With a transmitter that is not to be believed the speed stays as it is.
+    """
+    m, s = v.m, v.s
+    run = m.stage in _BOOSTER_ON
+    m.booster_ms = since(run, m.booster_ms, v.now_ms)
+    if not run:
+        m.speed_hz = 0.0
+        return False, to_ma(_SPEED, 0.0)
+    header = v.values[HEADER]
+    if header is not None:
+        drawing = any(request.draws_water for request in v.requests)
+        goal = s.header_bar if drawing else min(s.header_ready_bar + PRESTART_ABOVE_READY_BAR, s.header_bar)
+        step = s.header_ramp_bar_s * dt_s
+        m.setpoint_bar += min(max(goal - m.setpoint_bar, -step), step)
+        error = m.setpoint_bar - header
+        m.integral_hz = _clamp(
+            m.integral_hz + GAIN_HZ_PER_BAR_S * error * dt_s, s.booster_min_hz, s.booster_max_hz
+        )
+        m.speed_hz = _clamp(m.integral_hz + GAIN_HZ_PER_BAR * error, s.booster_min_hz, s.booster_max_hz)
+    return True, to_ma(_SPEED, m.speed_hz)
+
+
+def _clamp(value: float, lo: float, hi: float) -> float:
+    return min(max(value, lo), hi)
+
+
+def drive_dosing(v: BankView) -> tuple[bool, float]:
+    """Run command and rate in mA: in proportion to the feed, never into still water but to prove it."""
+    m, s = v.m, v.s
+    flow = v.values[FEED_FLOW]
+    if flow is None:
+        # a BAD flow meter: dose for the units that draw, for as long as the grace of the dosing lasts
+        flow = s.unit_feed_m3h * sum(request.draws_water for request in v.requests)
+    m.still_ms = since(flow < s.dosing_flow_min_m3h, m.still_ms, v.now_ms)
+    proving = m.stage is Stage.PROVE_DOSING
+    flowing = flow >= s.dosing_flow_min_m3h or (m.dosing and v.held_s(m.still_ms) < STILL_S)
+    m.dosing = proving or (m.stage is Stage.READY and flowing)
+    _prove(v, flowing)
+    if not m.dosing:
+        return False, to_ma(_RATE, 0.0)
+    rate_pct = PROVING_RATE_PCT if proving else 100.0 * flow * s.dosing_ml_m3 / s.dosing_full_ml_h
+    return True, to_ma(_RATE, _clamp(rate_pct, 0.0, 100.0))
+
+
+def _prove(v: BankView, flowing: bool) -> None:
+    m = v.m
+    stroke = v.io.dosing_pulse and not m.pulse_was and v.io.dosing_healthy
+    m.pulse_was = v.io.dosing_pulse
+    if stroke:
+        m.proven = True
+    draws = flowing and m.stage is Stage.READY
+    m.unproven_ms = NEVER if stroke else since(draws, m.unproven_ms, v.now_ms)
+    m.antiscalant_low_ms = since(not v.io.antiscalant_ok, m.antiscalant_low_ms, v.now_ms)

@@ -1,0 +1,128 @@
+"""The firmware: ``Controller.scan(inputs, now_ms) -> outputs``, a pure step over one memory.
+
+Time is an argument. The controller never sleeps, reads a clock, a file or a network; whoever calls it
+does. Its whole state is in ``snapshot()``, and ``restore()`` of it continues bit for bit.
+"""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import dataclass
+
+from controller import retained
+from controller.bank.coordinator import Coordinator
+from controller.bank.memory import BankMemory
+from controller.parts.journal import Entry
+from controller.settings import Setpoints
+from controller.signals import Inputs, Outputs, UnitOutputs
+from controller.unit.memory import UnitMemory
+from controller.unit.permits import Request, Want
+from controller.unit.sequencer import Sequencer
+from controller.unit.states import UnitState
+
+_NO_REQUEST = Request(
+    want=Want.NONE,
+    since_ms=0,
+    flushing=False,
+    wants_start=False,
+    wants_close=False,
+    wants_water=False,
+    draws_water=False,
+    pumping=False,
+    available=False,
+    in_maintenance=False,
+    alarmed=False,
+    quality_poor=False,
+    run_ms=0,
+    started_ms=-1,
+)
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """The controller's whole state; opaque, comparable, picklable."""
+
+    bank: BankMemory
+    units: tuple[UnitMemory, ...]
+    requests: tuple[Request, ...]
+
+
+class Controller:
+    """A bank's firmware.
+
+    ``retained_text`` is what ``retained()`` gave before the power went; None for a first start. A text
+    that does not check out locks every unit out. Raises ValueError when the setpoints do not fit the
+    number of units.
+    """
+
+    def __init__(self, n_units: int, setpoints: Setpoints, retained_text: str | None = None) -> None:
+        self.n_units = n_units
+        self.setpoints = setpoints
+        self._bank = Coordinator(n_units, setpoints)
+        self._units = [Sequencer(unit, n_units, setpoints) for unit in range(1, n_units + 1)]
+        self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
+        self._waits: tuple[str, ...] = ("",) * n_units
+        if retained_text is not None:
+            self._recall(retained_text)
+
+    def _recall(self, text: str) -> None:
+        memories = [unit.memory for unit in self._units]
+        try:
+            retained.apply(retained.decode(text, self.n_units), memories)
+        except (retained.RetainedLostError, KeyError, TypeError, ValueError):
+            for memory in memories:
+                memory.lost_memory = True
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        """One scan. ``now_ms`` is monotonic and counts milliseconds from any origin."""
+        permits, bank_outputs = self._bank.scan(
+            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms
+        )
+        outputs: list[UnitOutputs] = []
+        requests: list[Request] = []
+        waits: list[str] = []
+        for unit, io, age_ms, permit in zip(
+            self._units, inputs.units, inputs.unit_age_ms, permits, strict=True
+        ):
+            driven, request, wait = unit.scan(io, age_ms, permit, now_ms)
+            outputs.append(driven)
+            requests.append(request)
+            waits.append(wait)
+        self._requests, self._waits = tuple(requests), tuple(waits)
+        return Outputs(bank_outputs, tuple(outputs))
+
+    def states(self) -> tuple[UnitState, ...]:
+        """State of every unit, in unit order; for display, never for judgement."""
+        return tuple(unit.memory.state for unit in self._units)
+
+    def waits(self) -> tuple[str, ...]:
+        """What every unit waits for, in words."""
+        return self._waits
+
+    def take_events(self) -> list[Entry]:
+        """Journal lines since the last call, in order of time and unit."""
+        lines = list(self._bank.events)
+        self._bank.events.clear()
+        for unit in self._units:
+            lines.extend(unit.events)
+            unit.events.clear()
+        return sorted(lines, key=lambda line: (line.t_ms, line.unit))
+
+    def retained(self) -> str:
+        """What must survive a loss of power, as text with a checksum."""
+        return retained.encode(retained.gather([unit.memory for unit in self._units]))
+
+    def snapshot(self) -> Snapshot:
+        """Copy of the whole state."""
+        return Snapshot(
+            copy.deepcopy(self._bank.memory),
+            tuple(copy.deepcopy(unit.memory) for unit in self._units),
+            self._requests,
+        )
+
+    def restore(self, snapshot: Snapshot) -> None:
+        """Continue from a snapshot of a controller with the same number of units and setpoints."""
+        self._bank.memory = copy.deepcopy(snapshot.bank)
+        for unit, memory in zip(self._units, snapshot.units, strict=True):
+            unit.memory = copy.deepcopy(memory)
+        self._requests = snapshot.requests

@@ -1,0 +1,151 @@
+"""What every state drives, as data, and the rules that stand above all states.
+
+One row per state; a cell says when its output is energised. The global rules are evaluated after the
+state logic in every scan and can only take away:
+
+    (a) pump only with the feed valve driven
+    (b) pump only after a whole start flush of this run
+    (c) nothing at all with a stale I/O image, an isolated unit, an open E-stop chain, or the selector
+        away from AUTO for longer than the coast
+    (d) feed and flush open with the pump off never longer than the longest start flush
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import NamedTuple
+
+from controller.parts.timing import NEVER
+from controller.signals import SAFE_UNIT_OUTPUTS, UnitOutputs
+from controller.unit.states import RESTING, Trip, UnitState
+from controller.unit.view import View
+
+
+class Drive(Enum):
+    """When an output of a state is energised."""
+
+    OFF = "0"
+    ON = "1"
+    AFTER_FLUSH = "1 once the flush valve has led"
+    LED_BY_ENABLE = "1 once the enable contactor has led"
+    STOPPING_FEED = "1 until it is let go"
+    STOPPING_FLUSH = "1 in a flush or a close-down, until the feed valve has been shut for the tail"
+    TO_TANK = "1 once quality is judged and good"
+
+
+class DriveRow(NamedTuple):
+    """One state's outputs; ``dose``: does the unit count in the dosing demand?"""
+
+    feed: Drive
+    flush: Drive
+    pump: Drive
+    enable: Drive
+    divert: Drive
+    dose: bool
+
+
+_REST = DriveRow(Drive.OFF, Drive.OFF, Drive.OFF, Drive.OFF, Drive.OFF, False)
+_PUMP_FLUSH = DriveRow(Drive.ON, Drive.ON, Drive.LED_BY_ENABLE, Drive.ON, Drive.OFF, True)
+
+DRIVES: dict[UnitState, DriveRow] = {
+    **dict.fromkeys(sorted(RESTING), _REST),
+    UnitState.START_FLUSH: DriveRow(Drive.AFTER_FLUSH, Drive.ON, Drive.OFF, Drive.OFF, Drive.OFF, True),
+    UnitState.DELAY: DriveRow(Drive.ON, Drive.OFF, Drive.OFF, Drive.OFF, Drive.OFF, False),
+    UnitState.PUMP_START: DriveRow(Drive.ON, Drive.OFF, Drive.LED_BY_ENABLE, Drive.ON, Drive.OFF, True),
+    UnitState.PRODUCE: DriveRow(Drive.ON, Drive.OFF, Drive.LED_BY_ENABLE, Drive.ON, Drive.TO_TANK, True),
+    UnitState.PURGE: _PUMP_FLUSH,
+    UnitState.QUALITY_FLUSH: _PUMP_FLUSH,
+    UnitState.STOP_FLUSH: DriveRow(
+        Drive.STOPPING_FEED, Drive.STOPPING_FLUSH, Drive.OFF, Drive.OFF, Drive.OFF, True
+    ),
+    UnitState.STOPPING: DriveRow(
+        Drive.STOPPING_FEED, Drive.STOPPING_FLUSH, Drive.OFF, Drive.OFF, Drive.OFF, False
+    ),
+}
+
+
+def drive(v: View) -> UnitOutputs:
+    """Outputs of this scan; also keeps the memory of what has been driven since when."""
+    row = DRIVES[v.m.state]
+    feed = _feed(v, row.feed)
+    flush = _flush(v, row.flush)
+    enable = row.enable is Drive.ON
+    pump = row.pump is Drive.LED_BY_ENABLE and v.held_s(v.m.enable_ms) >= v.s.enable_lead_s
+    divert = row.divert is Drive.TO_TANK and _good_water(v)
+    beacon = v.m.state in (UnitState.LOCKOUT, UnitState.ESTOP)
+    outputs = _global_rules(v, UnitOutputs(feed, flush, pump, enable, divert, beacon))
+    _remember(v, outputs)
+    return outputs
+
+
+def _feed(v: View, cell: Drive) -> bool:
+    if cell is Drive.STOPPING_FEED:
+        if v.m.closing:
+            return False
+        if v.m.state is UnitState.STOPPING:
+            return v.m.feed_ms != NEVER
+        cell = Drive.AFTER_FLUSH
+    if cell is Drive.AFTER_FLUSH:
+        # a feed valve that is open already stays open: it must not hammer for the sake of the order
+        return v.m.feed_ms != NEVER or v.held_s(v.m.flush_ms) >= v.s.flush_lead_s
+    return cell is Drive.ON
+
+
+def _flush(v: View, cell: Drive) -> bool:
+    if cell is not Drive.STOPPING_FLUSH:
+        return cell is Drive.ON
+    m = v.m
+    tail = m.flush_ms != NEVER and (m.feed_ms != NEVER or 0.0 <= v.held_s(m.feed_off_ms) < v.s.flush_tail_s)
+    if m.state is UnitState.STOP_FLUSH:
+        return tail or not m.closing
+    return m.trip is Trip.CLOSE and m.flush_ms != NEVER and (tail or not m.closing)
+
+
+def _good_water(v: View) -> bool:
+    return v.m.divert or v.held_s(v.m.tds_good_ms) >= 10.0
+
+
+def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:
+    m, s = v.m, v.s
+    dead = (
+        v.age_ms > s.io_stale_s * 1000.0
+        or not v.io.isolator_on
+        or v.p.estop_open
+        or v.held_s(m.selector_off_ms) > s.coast_s + s.feed_close_gap_s
+    )
+    if dead:
+        return SAFE_UNIT_OUTPUTS._replace(beacon=wanted.beacon)
+    if wanted.pump and not (wanted.feed_valve and m.flush_complete):
+        wanted = wanted._replace(pump=False, enable=False)
+    if wanted.flush_valve and not wanted.pump and v.held_s(m.both_ms) > s.start_flush_max_s:
+        wanted = wanted._replace(feed_valve=False, flush_valve=False)
+    return wanted
+
+
+def _remember(v: View, outputs: UnitOutputs) -> None:
+    m, now_ms = v.m, v.now_ms
+    if outputs.feed_valve != (m.feed_ms != NEVER):
+        m.feed_ms = now_ms if outputs.feed_valve else NEVER
+        m.feed_off_ms = NEVER if outputs.feed_valve else now_ms
+        m.feed_proven = False
+    if outputs.flush_valve != (m.flush_ms != NEVER):
+        m.flush_ms = now_ms if outputs.flush_valve else NEVER
+    if outputs.enable != (m.enable_ms != NEVER):
+        m.enable_ms = now_ms if outputs.enable else NEVER
+    if outputs.pump != (m.pump_ms != NEVER):
+        _pump_edge(v, outputs.pump)
+    both = outputs.feed_valve and outputs.flush_valve and not outputs.pump
+    if both != (m.both_ms != NEVER):
+        m.both_ms = now_ms if both else NEVER
+    m.divert = outputs.divert
+
+
+def _pump_edge(v: View, on: bool) -> None:
+    m = v.m
+    if on:
+        m.pump_ms, m.pump_off_ms = v.now_ms, NEVER
+        m.starts_ms.append(v.now_ms)
+        m.starts += 1
+    else:
+        m.pump_ms, m.pump_off_ms = NEVER, v.now_ms
+        m.flush_complete = False

@@ -1,0 +1,326 @@
+"""One RO unit, scanned: inputs and permits in, outputs and a request out.
+
+The order of a scan is fixed: judge the loops, keep the running sums, collect the events that stand,
+let the strongest one move the sequence (or, when none does, a completed step), then drive the outputs.
+At most one move is made in a scan.
+"""
+
+from __future__ import annotations
+
+from controller.parts.journal import Entry
+from controller.parts.timing import NEVER, held_s, recent, since
+from controller.settings import Setpoints
+from controller.signals import Command, UnitInputs, UnitOutputs, Verb
+from controller.unit import progress
+from controller.unit.memory import UnitMemory
+from controller.unit.moves import HOUR_S, latch, perform
+from controller.unit.outputs import drive
+from controller.unit.permits import Permits, Request
+from controller.unit.protections import CLEAR_S, RULES
+from controller.unit.states import EVENT_TEXT, PUMPING, Answer, Event, Trip, UnitState
+from controller.unit.table import BANK_EVENTS, CELLS, Move, close
+from controller.unit.view import View, look
+
+_TOKEN_STATES = frozenset(
+    {
+        UnitState.START_FLUSH,
+        UnitState.DELAY,
+        UnitState.PURGE,
+        UnitState.QUALITY_FLUSH,
+        UnitState.STOP_FLUSH,
+    }
+)
+_COMMANDS: dict[Verb, Event] = {
+    Verb.STOP: Event.STOP,
+    Verb.MAINTAIN: Event.MAINTENANCE_REQUEST,
+    Verb.RETURN_TO_SERVICE: Event.RETURN_TO_SERVICE,
+}
+
+
+class Sequencer:
+    """The sequence of one unit. Holds no state of its own beside ``memory`` and ``events``."""
+
+    def __init__(self, unit: int, n_units: int, setpoints: Setpoints) -> None:
+        self.unit = unit
+        self.memory = UnitMemory(rule_ms=[NEVER] * len(RULES))
+        self.events: list[Entry] = []
+        self._s = setpoints
+        self._delays_s = [getattr(setpoints, rule.delay) if rule.delay else 0.0 for rule in RULES]
+        self._seat = (unit, n_units)
+
+    def scan(
+        self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int
+    ) -> tuple[UnitOutputs, Request, str]:
+        """One scan; returns outputs, the request to the bank, and what the unit waits for, in words."""
+        v = look(self._s, self.memory, io, age_ms, permits, now_ms, self._seat)
+        self._sums(v)
+        active = self._standing(v)
+        if not self._react(v, active):
+            self._advance(v)
+        self._let_feed_close(v)
+        outputs = drive(v)
+        return outputs, progress.request(v), progress.WAITS[self.memory.state](v) or "step complete"
+
+    # --- running sums --------------------------------------------------------------------------------
+
+    def _sums(self, v: View) -> None:
+        m, s = v.m, v.s
+        m.io_fresh_ms = since(v.age_ms <= s.io_stale_s * 1000.0, m.io_fresh_ms, v.now_ms)
+        m.selector_off_ms = since(not v.io.selector_auto, m.selector_off_ms, v.now_ms)
+        if m.scanned_ms == NEVER:
+            self._first_scan(v)
+        dt_ms = v.now_ms - m.scanned_ms
+        m.scanned_ms = v.now_ms
+        if m.both_ms != NEVER and v.concentrate_m3h is not None:
+            m.volume_l += max(v.concentrate_m3h, 0.0) * dt_ms / 3600.0
+        if m.pump_ms != NEVER:
+            m.run_ms += dt_ms
+        if m.feed_ms != NEVER and v.suction_bar is not None and v.suction_bar >= s.suction_trip_bar:
+            m.feed_proven = True
+        if m.starts_ms or m.suction_ms or m.quality_flushes_ms or m.io_lost_ms:
+            self._forget(v)
+        if m.state in (UnitState.PURGE, UnitState.QUALITY_FLUSH) and not m.evidence:
+            m.evidence = self._purge_shows(v)
+        good = not v.blanked and v.tds_mgl is not None and v.tds_mgl < s.tds_clear_mgl
+        m.tds_good_ms = since(good, m.tds_good_ms, v.now_ms)
+        if good:
+            m.quality_alarm = False
+
+    @staticmethod
+    def _first_scan(v: View) -> None:
+        """After power-up nothing is known of before: the motor may have stopped just now."""
+        m = v.m
+        m.scanned_ms = m.entered_ms = m.pump_off_ms = m.owed_since_ms = v.now_ms
+        m.was_auto = v.io.selector_auto
+
+    @staticmethod
+    def _forget(v: View) -> None:
+        m = v.m
+        m.starts_ms = recent(m.starts_ms, v.now_ms, HOUR_S)
+        m.suction_ms = recent(m.suction_ms, v.now_ms, HOUR_S)
+        m.quality_flushes_ms = recent(m.quality_flushes_ms, v.now_ms, HOUR_S)
+        m.io_lost_ms = recent(m.io_lost_ms, v.now_ms, HOUR_S)
+        running = m.state in PUMPING and m.state is not UnitState.PUMP_START
+        if running and v.held_s(m.forgive_ms) >= 60.0 * v.s.suction_forgive_min:
+            m.suction_ms.clear()
+
+    @staticmethod
+    def _purge_shows(v: View) -> bool:
+        """Pressure has fallen, or flow has risen, as it must with the flush valve open."""
+        m, s = v.m, v.s
+        if v.in_state_s > s.purge_evidence_s:
+            return False
+        fallen = v.membrane_bar is not None and v.membrane_bar < s.purge_evidence_ratio * m.reference_bar
+        flowing = v.concentrate_m3h is not None and v.concentrate_m3h > s.purge_evidence_flow_m3h
+        return fallen or flowing
+
+    # --- events --------------------------------------------------------------------------------------
+
+    def _standing(self, v: View) -> list[Event]:
+        """Every event that holds in this scan."""
+        m, p = v.m, v.p
+        if p.estop_open or v.age_ms > v.s.io_stale_s * 1000.0:
+            # nothing else can be judged from a dead chain or from stale values
+            events = [Event.ESTOP] if p.estop_open else []
+        else:
+            events = self._protections(v)
+        events.extend(p.events)
+        if v.age_ms >= v.s.io_lost_s * 1000.0:
+            spent = len(m.io_lost_ms) >= v.s.io_retries
+            events.append(Event.IO_LOST_SPENT if spent else Event.IO_LOST)
+        if v.io.selector_auto and not m.was_auto:
+            events.append(Event.SELECTOR_AUTO)
+        m.was_auto = v.io.selector_auto
+        if p.call:
+            events.append(Event.CALL)
+        else:
+            events.append(Event.CALL_WITHDRAWN)
+        if self._slot_lost(v):
+            events.append(Event.TOKEN_LOST)
+        events.extend(self._commands(v))
+        if m.state in (UnitState.LOCKOUT, UnitState.ESTOP):
+            self._watch_cause(v, events)
+            if p.reset:
+                events.append(Event.RESET if self._cause_gone(v) else Event.RESET_REFUSED)
+        return events
+
+    @staticmethod
+    def _slot_lost(v: View) -> bool:
+        if v.m.state is UnitState.DELAY and v.in_state_s >= v.s.settle_s + v.s.start_slot_wait_s:
+            return True
+        return v.m.state in _TOKEN_STATES and not v.p.token
+
+    def _protections(self, v: View) -> list[Event]:
+        m, now_ms = v.m, v.now_ms
+        events: list[Event] = []
+        timers = m.rule_ms
+        for index, rule in enumerate(RULES):
+            holds = rule.when(v)
+            if holds is None:
+                continue
+            if not holds:
+                timers[index] = NEVER
+                continue
+            if timers[index] == NEVER:
+                timers[index] = now_ms
+            if now_ms - timers[index] >= self._delays_s[index] * 1000.0:
+                self._raise(v, rule.event, events)
+        if m.state is UnitState.PRODUCE and v.p.token and progress.quality_flush_due(v):
+            events.append(Event.QUALITY_ALARM)
+        return events
+
+    def _raise(self, v: View, event: Event, events: list[Event]) -> None:
+        """Add a standing event, in the form in which the unit's budgets leave it."""
+        m, s = v.m, v.s
+        if event is Event.LOW_SUCTION:
+            if Event.HEADER_LOST in v.p.events:
+                return  # one cause, one alarm: the header explains it
+            if len(m.suction_ms) >= s.suction_retries:
+                event = Event.LOW_SUCTION_SPENT
+        elif event is Event.QUALITY_ALARM:
+            m.quality_alarm = True  # the flush itself waits for a slot
+            if not progress.quality_flush_due(v) or len(m.quality_flushes_ms) < s.quality_flush_budget:
+                return
+            event = Event.QUALITY_LOCKOUT
+        if event not in events:
+            events.append(event)
+
+    def _commands(self, v: View) -> list[Event]:
+        accepted: list[Event] = []
+        for command in v.p.commands:
+            event = _COMMANDS.get(command.verb)
+            if event is None:
+                continue
+            refusal = self._refusal(v, command)
+            if refusal:
+                self._note(v, "refused", f"{command.verb.value}: {refusal}")
+                continue
+            v.m.command_ms = v.now_ms
+            accepted.append(event)
+        return accepted
+
+    @staticmethod
+    def _refusal(v: View, command: Command) -> str:
+        """Why a command is not taken, or "". STOP is always taken."""
+        if command.verb is Verb.STOP:
+            return ""
+        if 0.0 <= v.held_s(v.m.command_ms) < 1.0:
+            return "too fast"
+        if command.against != v.m.state.value:
+            return f"given against {command.against or 'no state'}, the unit is in {v.m.state.value}"
+        if command.verb is Verb.MAINTAIN and not v.p.maintenance_slot:
+            return "as many units as allowed are out for maintenance"
+        if command.verb is Verb.RETURN_TO_SERVICE:
+            if not command.by:
+                return "needs the name of a person"
+            if v.io.selector_auto or not v.io.isolator_on:
+                return "needs the selector OFF and the isolator on"
+        return ""
+
+    def _watch_cause(self, v: View, events: list[Event]) -> None:
+        cause = v.m.latched if v.m.state is UnitState.LOCKOUT else Event.ESTOP
+        v.m.cause_gone_ms = since(cause not in events, v.m.cause_gone_ms, v.now_ms)
+
+    @staticmethod
+    def _cause_gone(v: View) -> bool:
+        m = v.m
+        if m.state is UnitState.ESTOP:
+            return not v.p.estop_open
+        needed_s = CLEAR_S.get(m.latched, 0.0) if m.latched is not None else 0.0
+        return held_s(m.cause_gone_ms, v.now_ms) >= needed_s
+
+    # --- moves ---------------------------------------------------------------------------------------
+
+    def _react(self, v: View, events: list[Event]) -> bool:
+        """Let the strongest event act; True when the state changed."""
+        m = v.m
+        best: tuple[Trip, int] | None = None
+        chosen: tuple[Event, Move] | None = None
+        before, m.active = m.active, 0
+        blocks = (event for event in events if CELLS[m.state, event] is Answer.BLOCK)
+        m.blocked_by = next(blocks, None)
+        for event in events:
+            bit = 1 << event
+            m.active |= bit
+            cell = CELLS[m.state, event]
+            if isinstance(cell, Move):
+                rank = (cell.trip, -event)
+                if self._moves_now(v, event, cell, fresh=not before & bit) and (best is None or rank > best):
+                    best, chosen = rank, (event, cell)
+            elif cell is Answer.REMEMBER:
+                self._remember(v, event)
+            elif cell is Answer.REFUSE and not before & bit and event is not Event.CALL:
+                self._note(v, "refused", EVENT_TEXT[event])
+        if m.active & ~before:
+            self._log_new(v, m.active & ~before)
+        if chosen is None:
+            return False
+        self._perform(v, *chosen)
+        return True
+
+    @staticmethod
+    def _moves_now(v: View, event: Event, cell: Move, *, fresh: bool) -> bool:
+        """A standing event that only confirms the present state acts once; a call must be startable."""
+        if cell.target is v.m.state and cell.trip is not Trip.NONE:
+            return fresh
+        if event is Event.CALL:
+            return v.m.blocked_by is None and v.p.may_start
+        return True
+
+    def _perform(self, v: View, event: Event, cell: Move) -> None:
+        left = v.m.state
+        entered = perform(v, event, cell)
+        towards = f", then {v.m.target.value}" if entered is UnitState.STOPPING else ""
+        self._note(v, "move", f"{left.value} > {entered.value}{towards}: {EVENT_TEXT[event]}")
+
+    def _advance(self, v: View) -> None:
+        """No event acted: is the present step complete?"""
+        m = v.m
+        cell = CELLS[m.state, Event.DONE]
+        if not isinstance(cell, Move) or progress.WAITS[m.state](v) is not None:
+            return
+        if m.state is UnitState.START_FLUSH and m.start_flushes_due > 1:
+            # after maintenance the membranes are flushed twice, each with a slot of its own
+            m.start_flushes_due -= 1
+            self._perform(v, Event.TOKEN_LOST, close(UnitState.STANDBY))
+            return
+        self._perform(v, Event.DONE, cell)
+
+    @staticmethod
+    def _remember(v: View, event: Event) -> None:
+        """Act at the end of the present stop: change where it leads."""
+        m = v.m
+        if event is Event.CALL or m.target is UnitState.LOCKOUT:
+            return
+        if event is Event.SELECTOR_OFF:
+            m.target = UnitState.OFF
+            m.trip = max(m.trip, Trip.T1)
+        elif event is Event.MAINTENANCE_REQUEST:
+            m.target = UnitState.MAINTENANCE
+        elif event not in BANK_EVENTS:
+            m.target = UnitState.LOCKOUT
+            latch(v, event)
+
+    def _let_feed_close(self, v: View) -> None:
+        """In a stop the feed valve waits for its turn among the units, but not for ever."""
+        m = v.m
+        if not progress.feed_may_close(v):
+            m.close_due_ms = NEVER
+            return
+        m.close_due_ms = since(True, m.close_due_ms, v.now_ms)
+        patience_s = (v.n_units + 1) * v.s.feed_close_gap_s
+        if m.feed_ms == NEVER or v.p.close_feed or v.held_s(m.close_due_ms) >= patience_s:
+            if m.state is UnitState.STOP_FLUSH and progress.stop_flush_whole(v) is None:
+                m.flush_owed, m.owed_since_ms, m.last_flush_ms = False, NEVER, v.now_ms
+            m.closing = True
+
+    # --- journal -------------------------------------------------------------------------------------
+
+    def _note(self, v: View, kind: str, text: str) -> None:
+        self.events.append(Entry(v.now_ms, self.unit, kind, text))
+
+    def _log_new(self, v: View, fresh: int) -> None:
+        quiet = (Event.CALL, Event.CALL_WITHDRAWN, Event.STARTS_LIMIT)
+        for event in Event:
+            if fresh & 1 << event and event not in quiet:
+                self._note(v, "cause", EVENT_TEXT[event])
