@@ -61,7 +61,6 @@ class Controller:
         self._bank = Coordinator(n_units, setpoints)
         self._units = [Sequencer(unit, n_units, setpoints) for unit in range(1, n_units + 1)]
         self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
-        self._waits: tuple[str, ...] = ("",) * n_units
         if retained_text is not None:
             self._recall(retained_text)
 
@@ -80,15 +79,13 @@ class Controller:
         )
         outputs: list[UnitOutputs] = []
         requests: list[Request] = []
-        waits: list[str] = []
         for unit, io, age_ms, permit in zip(
             self._units, inputs.units, inputs.unit_age_ms, permits, strict=True
         ):
-            driven, request, wait = unit.scan(io, age_ms, permit, now_ms)
+            driven, request = unit.scan(io, age_ms, permit, now_ms)
             outputs.append(driven)
             requests.append(request)
-            waits.append(wait)
-        self._requests, self._waits = tuple(requests), tuple(waits)
+        self._requests = tuple(requests)
         return Outputs(bank_outputs, tuple(outputs))
 
     def states(self) -> tuple[UnitState, ...]:
@@ -97,7 +94,7 @@ class Controller:
 
     def waits(self) -> tuple[str, ...]:
         """What every unit waits for, in words."""
-        return self._waits
+        return tuple(unit.waits_for() for unit in self._units)
 
     def take_events(self) -> list[Entry]:
         """Journal lines since the last call, in order of time and unit."""

@@ -22,6 +22,8 @@ def held_s(since_ms: int, now_ms: int) -> float:
 
 
 def recent(moments_ms: list[int], now_ms: int, window_s: float) -> list[int]:
-    """The moments that lie inside the rolling window that ends now."""
+    """The moments, oldest first, that lie inside the rolling window that ends now."""
     oldest_ms = now_ms - round(window_s * 1000.0)
+    if not moments_ms or moments_ms[0] > oldest_ms:
+        return moments_ms
     return [moment_ms for moment_ms in moments_ms if moment_ms > oldest_ms]

@@ -35,6 +35,7 @@ class UnitMemory:
     latched_ms: int = NEVER
     cause_gone_ms: int = NEVER
     in_maintenance: bool = False  # retained
+    stopped: bool = False  # retained: a person stopped it; only a start command lets the bank call it
     lost_memory: bool = False  # retained data could not be read
 
     # counted over the life of the unit

@@ -56,7 +56,7 @@ def flush_blocked(v: View) -> Event | None:
 def standby(v: View) -> str | None:
     """Only a flush that is owed leads on from here; a call is an event of its own."""
     if not idle_flush_due(v):
-        return "not called"
+        return "stopped by a person; needs a start command" if v.m.stopped else "not called"
     blocked = flush_blocked(v)
     if blocked is not None:
         return f"flush owed, blocked: {EVENT_TEXT[blocked]}"
@@ -303,7 +303,7 @@ def request(v: View) -> Request:
         wants_water=wants_water(v),
         draws_water=m.feed_ms != NEVER,
         pumping=m.state in PUMPING,
-        available=m.state not in UNAVAILABLE,
+        available=m.state not in UNAVAILABLE and not m.stopped,
         in_maintenance=m.in_maintenance,
         alarmed=m.state in (UnitState.LOCKOUT, UnitState.ESTOP),
         quality_poor=m.quality_alarm or bool(m.quality_flushes_ms),

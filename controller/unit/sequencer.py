@@ -16,7 +16,7 @@ from controller.unit.memory import UnitMemory
 from controller.unit.moves import HOUR_S, latch, perform
 from controller.unit.outputs import drive
 from controller.unit.permits import Permits, Request
-from controller.unit.protections import CLEAR_S, RULES
+from controller.unit.protections import CLEAR_S, RULES, Rule
 from controller.unit.states import EVENT_TEXT, PUMPING, Answer, Event, Trip, UnitState
 from controller.unit.table import BANK_EVENTS, CELLS, Move, close
 from controller.unit.view import View, look
@@ -31,10 +31,31 @@ _TOKEN_STATES = frozenset(
     }
 )
 _COMMANDS: dict[Verb, Event] = {
+    Verb.START: Event.CALL,
     Verb.STOP: Event.STOP,
     Verb.MAINTAIN: Event.MAINTENANCE_REQUEST,
     Verb.RETURN_TO_SERVICE: Event.RETURN_TO_SERVICE,
 }
+
+
+def _watched_rules(s: Setpoints) -> dict[UnitState, tuple[tuple[int, Rule, float], ...]]:
+    """For every state, the rules that mean something in it, with their place and delay in ms.
+
+    A rule is not evaluated where the matrix says that its event has no effect by design; only in LOCKOUT
+    all are, because a reset asks whether the cause has gone.
+    """
+    rules = [
+        (index, rule, getattr(s, rule.delay) * 1000.0 if rule.delay else 0.0)
+        for index, rule in enumerate(RULES)
+    ]
+    return {
+        state: tuple(
+            entry
+            for entry in rules
+            if state is UnitState.LOCKOUT or CELLS[state, entry[1].event] is not Answer.IGNORE
+        )
+        for state in UnitState
+    }
 
 
 class Sequencer:
@@ -44,14 +65,13 @@ class Sequencer:
         self.unit = unit
         self.memory = UnitMemory(rule_ms=[NEVER] * len(RULES))
         self.events: list[Entry] = []
+        self._seen: View | None = None  # of the last scan, to explain the wait; no part of the state
         self._s = setpoints
-        self._delays_s = [getattr(setpoints, rule.delay) if rule.delay else 0.0 for rule in RULES]
+        self._watch = _watched_rules(setpoints)
         self._seat = (unit, n_units)
 
-    def scan(
-        self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int
-    ) -> tuple[UnitOutputs, Request, str]:
-        """One scan; returns outputs, the request to the bank, and what the unit waits for, in words."""
+    def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
+        """One scan; returns outputs and the request to the bank."""
         v = look(self._s, self.memory, io, age_ms, permits, now_ms, self._seat)
         self._sums(v)
         active = self._standing(v)
@@ -59,7 +79,14 @@ class Sequencer:
             self._advance(v)
         self._let_feed_close(v)
         outputs = drive(v)
-        return outputs, progress.request(v), progress.WAITS[self.memory.state](v) or "step complete"
+        self._seen = v
+        return outputs, progress.request(v)
+
+    def waits_for(self) -> str:
+        """What the unit waits for, in words; empty before the first scan."""
+        if self._seen is None or self._seen.m is not self.memory:
+            return ""
+        return progress.WAITS[self.memory.state](self._seen) or "step complete"
 
     # --- running sums --------------------------------------------------------------------------------
 
@@ -131,7 +158,7 @@ class Sequencer:
         if v.io.selector_auto and not m.was_auto:
             events.append(Event.SELECTOR_AUTO)
         m.was_auto = v.io.selector_auto
-        if p.call:
+        if p.call and not m.stopped:
             events.append(Event.CALL)
         else:
             events.append(Event.CALL_WITHDRAWN)
@@ -154,7 +181,7 @@ class Sequencer:
         m, now_ms = v.m, v.now_ms
         events: list[Event] = []
         timers = m.rule_ms
-        for index, rule in enumerate(RULES):
+        for index, rule, delay_ms in self._watch[m.state]:
             holds = rule.when(v)
             if holds is None:
                 continue
@@ -163,7 +190,7 @@ class Sequencer:
                 continue
             if timers[index] == NEVER:
                 timers[index] = now_ms
-            if now_ms - timers[index] >= self._delays_s[index] * 1000.0:
+            if now_ms - timers[index] >= delay_ms:
                 self._raise(v, rule.event, events)
         if m.state is UnitState.PRODUCE and v.p.token and progress.quality_flush_due(v):
             events.append(Event.QUALITY_ALARM)
@@ -196,6 +223,10 @@ class Sequencer:
                 self._note(v, "refused", f"{command.verb.value}: {refusal}")
                 continue
             v.m.command_ms = v.now_ms
+            if command.verb is Verb.START:
+                v.m.stopped = False  # the call itself comes from the bank, when the tank wants water
+                continue
+            v.m.stopped = v.m.stopped or command.verb is Verb.STOP
             accepted.append(event)
         return accepted
 
@@ -208,6 +239,8 @@ class Sequencer:
             return "too fast"
         if command.against != v.m.state.value:
             return f"given against {command.against or 'no state'}, the unit is in {v.m.state.value}"
+        if command.verb is Verb.START and CELLS[v.m.state, Event.CALL] is Answer.REFUSE:
+            return f"not from {v.m.state.value}"
         if command.verb is Verb.MAINTAIN and not v.p.maintenance_slot:
             return "as many units as allowed are out for maintenance"
         if command.verb is Verb.RETURN_TO_SERVICE:
@@ -270,6 +303,8 @@ class Sequencer:
     def _perform(self, v: View, event: Event, cell: Move) -> None:
         left = v.m.state
         entered = perform(v, event, cell)
+        watched = {index for index, _rule, _delay_ms in self._watch[entered]}
+        v.m.rule_ms = [ms if index in watched else NEVER for index, ms in enumerate(v.m.rule_ms)]
         towards = f", then {v.m.target.value}" if entered is UnitState.STOPPING else ""
         self._note(v, "move", f"{left.value} > {entered.value}{towards}: {EVENT_TEXT[event]}")
 
