@@ -1,0 +1,1 @@
+"""The physics: water, membranes, hydraulics, electrics, shared vessels. SI inside."""

@@ -1,0 +1,45 @@
+"""The compiled entry point: one step of the plant and a look at its instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import sim_plant.process.layout as at
+from sim_plant.field.instruments import read_contacts, read_loops, step_switches, true_loops
+from sim_plant.field.truth import fill_truth
+from sim_plant.process.compiled import compiled, compiled_and_kept, source_fingerprint
+from sim_plant.process.kernel import step_process
+from sim_plant.process.layout import Arrays
+
+
+@compiled
+def look(a: Arrays, dt_s: float) -> None:
+    """Switches, loops, contacts and truth of this moment; ``dt_s`` is the time since the last look."""
+    for i in range(a.u.shape[0]):
+        step_switches(a.p, a.u[i])
+        a.frozen[i * at.UNIT_AIS : (i + 1) * at.UNIT_AIS] = a.unit_faults[i, at.UF_IO_LOST]
+    true_loops(a.p, a.u, a.b, a.true)
+    read_loops(a, dt_s)
+    read_contacts(a)
+    fill_truth(a.p, a.u, a.b, a.unit_truth, a.bank_truth)
+
+
+@cache
+def entry_point() -> Callable[[Arrays, float], int]:
+    """``advance(arrays, dt_s)``: step and look; ``dt_s`` 0 only looks.
+
+    Compiled once and kept beside the sources; the first use in a new tree takes some seconds. It
+    closes over the checksum of all sources that it is made of, so that the kept machine code is
+    never older than any of them.
+    """
+    fingerprint = source_fingerprint(Path(at.__file__).parent, Path(__file__).parent)
+
+    def advance(a: Arrays, dt_s: float) -> int:
+        if dt_s > 0.0:
+            step_process(a, dt_s)
+        look(a, dt_s)
+        return fingerprint
+
+    return compiled_and_kept(advance)

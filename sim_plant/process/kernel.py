@@ -1,0 +1,62 @@
+"""The step of the whole plant: wires, drives, water, salt, tank.
+
+Written over the flat arrays of ``layout`` so that the same source runs compiled and as plain Python.
+Order of one step, each part with the results of the one before:
+
+    contacts and coils -> motors and valves -> pressures and flows -> salt -> shared vessels
+"""
+
+from __future__ import annotations
+
+import sim_plant.process.layout as at
+from sim_plant.process.compiled import compiled
+from sim_plant.process.electrics import step_bank_electrics, step_unit_electrics, supply_sag
+from sim_plant.process.layout import Arrays
+from sim_plant.process.network import solve_pressures
+from sim_plant.process.salt import step_unit_salt
+from sim_plant.process.vessels import step_dosing, step_drain, step_product, step_source, step_tank
+
+LONGEST_S = 0.1  # a longer step is cut into parts no longer than this
+
+
+@compiled
+def step_process(a: Arrays, dt_s: float) -> None:
+    """Advance the plant by ``dt_s`` in place."""
+    parts = max(int(dt_s / LONGEST_S + 0.999), 1)
+    for _ in range(parts):
+        _step_part(a, dt_s / parts)
+    a.b[at.B_STEP] += 1.0
+
+
+@compiled
+def _step_part(a: Arrays, dt_s: float) -> None:
+    p, u, b, uf, bf = a.p, a.u, a.b, a.unit_faults, a.bank_faults
+    step_source(p, b, bf, dt_s)
+    step_bank_electrics(p, b, bf, a.bank_out, dt_s)
+    for i in range(u.shape[0]):
+        step_unit_electrics(p, u[i], b, uf[i], dt_s)
+    supply_sag(p, u, b)
+    solve_pressures(p, u, b, uf, bf, a.work, dt_s)
+    _collect(a, dt_s)
+    step_dosing(p, b, bf, a.bank_out, dt_s)
+
+
+@compiled
+def _collect(a: Arrays, dt_s: float) -> None:
+    """Salt of all units, then what they send to the product header, the drain and the tank."""
+    p, u, b, bf = a.p, a.u, a.b, a.bank_faults
+    product, product_salt, drain, drain_salt = 0.0, 0.0, 0.0, 0.0
+    for i in range(u.shape[0]):
+        permeate_salt, concentrate_salt = step_unit_salt(p, u[i], b, a.unit_faults[i], dt_s)
+        drain += u[i, at.U_Q_CONCENTRATE]
+        drain_salt += concentrate_salt
+        if p[at.P_DIVERTER] == 0.0 or u[i, at.U_OUT_DIVERT] > 0.0:
+            product += u[i, at.U_Q_PERMEATE]
+            product_salt += permeate_salt
+        else:
+            drain += u[i, at.U_Q_PERMEATE]
+            drain_salt += permeate_salt
+    to_tank, relief = step_product(p, b, bf, product, product_salt, dt_s)
+    relief_salt = product_salt * relief / (to_tank + relief) if relief > 0.0 else 0.0
+    step_drain(p, b, bf, drain + relief, (drain_salt + relief_salt) * dt_s, dt_s)
+    step_tank(p, b, to_tank, (product_salt - relief_salt) * dt_s, dt_s)

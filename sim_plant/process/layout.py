@@ -1,0 +1,406 @@
+"""Where each number of the plant lives: column names of the flat arrays that the kernel works on.
+
+The kernel sees only float64 arrays, so that a snapshot is one copy and the compiled and the plain run
+share their data. All values are SI (Pa, m3/s, m3, kg/m3, s, degC) unless the comment says otherwise.
+A fault array holds what the active faults do to the plant; ``neutral_*`` is the healthy plant.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, Signal, names
+from sim_plant.process.parameters import PlantParameters
+from sim_plant.process.water import hydrostatic_pa
+
+Floats = NDArray[np.float64]
+
+BAR = 1e5
+M3H = 1.0 / 3600.0
+MGL = 1e-3
+LITRE = 1e-3
+LMH = 1e-3 / 3600.0
+MAX_CELLS = 8
+
+UNIT_DIS, UNIT_AIS, UNIT_DOS = (len(names(UNIT_SIGNALS, kind)) for kind in (Kind.DI, Kind.AI, Kind.DO))
+BANK_DIS, BANK_AIS, BANK_DOS = (len(names(BANK_SIGNALS, kind)) for kind in (Kind.DI, Kind.AI, Kind.DO))
+BANK_OUTS = BANK_DOS + len(names(BANK_SIGNALS, Kind.AO))
+
+# --- parameters, one vector ----------------------------------------------------------------------
+(
+    P_CELLS,
+    P_AREA,
+    P_A,  # m/(s Pa) at 25 degC
+    P_B,  # m/s at 25 degC
+    P_B_PER_K,
+    P_K,  # m/s at P_Q_MEAN
+    P_Q_MEAN,
+    P_CELL_VOLUME,
+    P_HOLD_UP,
+    P_FEED_KV,  # m3/s at 1 Pa, as all Kv here
+    P_FEED_TRAVEL,
+    P_FLUSH_KV,
+    P_FLUSH_REGULATOR,
+    P_FLUSH_TRAVEL,
+    P_RESTRICTOR_KV,
+    P_MODULE,  # Pa/(m3/s)2
+    P_PREFILTER,  # Pa s/m3 at 25 degC
+    P_COMPLIANCE,  # m3/Pa
+    P_PUMP_HEAD,
+    P_PUMP_K,  # Pa/(m3/s)2
+    P_PUMP_R,  # Pa/(m3/s)
+    P_BYPASS_KV,
+    P_RUN_UP_TAU,
+    P_COAST_TAU,
+    P_LOCKED_TRIP,
+    P_COOL,
+    P_DIVERTER,
+    P_NOMINAL_FEED,
+    P_BOOSTER_HEAD,
+    P_BOOSTER_K,
+    P_BOOSTER_R,
+    P_BOOSTER_RAMP,  # Hz/s
+    P_BOOSTER_COAST,
+    P_MINIMUM_KV,
+    P_HEADER_COMPLIANCE,
+    P_PRODUCT_STATIC,
+    P_PRODUCT_KV,
+    P_PRODUCT_COMPLIANCE,
+    P_RELIEF,
+    P_DRAIN,
+    P_SUMP_HIGH,
+    P_SUMP_SPILL,
+    P_TANK,
+    P_DOSE_FULL,  # mL/s
+    P_STROKE,  # mL
+    P_PULSE,
+    P_STOCK_LOW,  # mL
+    P_MIRROR,
+    P_WATCHDOG,
+    P_MODULE_TIMEOUT,
+    P_PSLL,
+    P_PSHH,
+    P_PSHH_RESET,
+    P_PSH,
+    P_FLOAT_HIGH,  # 0..1
+    P_FLOAT_LOW,
+    P_RESOLUTION,  # mA
+    P_PERMEATE_FACTOR,  # mg/L for each uS/cm
+    P_FEED_FACTOR,
+    P_OSMOTIC,  # ratio to sodium chloride
+    P_MIXING,
+    P_START_MULTIPLE,
+    P_SAG,
+    P_SAG_RELAY,
+    P_COUNT,
+) = range(65)
+
+# --- state of one unit ---------------------------------------------------------------------------
+(
+    U_SUCTION,
+    U_MEMBRANE,
+    U_PERMEATE_PRESSURE,
+    U_FEED_X,  # travel 0..1
+    U_FLUSH_X,
+    U_REGULATOR,  # Pa seen by the flow regulator
+    U_SPEED,  # pump speed 0..1
+    U_MAIN,  # contacts, 0 or 1
+    U_MAIN_SEEN,  # mirror contact
+    U_MAIN_TIMER,
+    U_ENABLE,
+    U_ENABLE_SEEN,
+    U_ENABLE_TIMER,
+    U_HEAT,  # 0..1, protector trips at 1
+    U_PROTECTOR,
+    U_PSLL,
+    U_PSHH,
+    U_PSH,
+    U_FLUSHED,
+    U_PERMEATE_TDS,
+    U_OXIDISED_H,  # hours of oxidation
+    U_IO_AGE,
+    U_Q_FEED,
+    U_Q_PERMEATE,
+    U_Q_CONCENTRATE,
+    U_Q_INLET,  # through feed valve
+    U_AUTO,  # switches and hand valves
+    U_ISOLATOR,
+    U_HAND_VALVE,
+    U_OUT,  # outputs held by the I/O module: UNIT_DOS columns
+) = range(30)
+U_CELL = U_OUT + UNIT_DOS  # kg/m3, MAX_CELLS columns
+U_FLUX = U_CELL + MAX_CELLS  # m/s, MAX_CELLS columns
+U_COUNT = U_FLUX + MAX_CELLS
+U_OUT_FEED, U_OUT_FLUSH, U_OUT_PUMP, U_OUT_ENABLE, U_OUT_DIVERT, U_OUT_BEACON = range(U_OUT, U_CELL)
+# the bank's output image
+O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(BANK_OUTS)
+
+# --- state of the bank ---------------------------------------------------------------------------
+(
+    B_HEADER,
+    B_HZ,
+    B_TDS,
+    B_TEMPERATURE,
+    B_CHLORINE,  # mg/L
+    B_TANK,  # m3
+    B_TANK_SALT,  # kg
+    B_PRODUCT_PRESSURE,
+    B_PRODUCT_TDS,  # in the product header
+    B_SUMP,
+    B_SPILLED,
+    B_STROKE,  # share of the next stroke
+    B_PULSE,  # s left
+    B_STOCK,  # mL
+    B_DOSED,  # mL
+    B_WATCHDOG_LAST,
+    B_WATCHDOG_AGE,
+    B_FLOAT_HIGH_OK,
+    B_FLOAT_LOW_OK,
+    B_SUPPLY_OK,
+    B_DEMAND,  # m3/s wanted
+    B_POWER,
+    B_ESTOP,
+    B_RESET,
+    B_RUN,
+    B_PRODUCT_VALVE,
+    B_STEP,
+    B_SEED,
+    B_Q_FEED,
+    B_Q_DRAIN,
+    B_Q_PRODUCT,
+    B_Q_DEMAND,
+    B_DRIVE_RUNS,
+    # totals since the start of the run, m3 and kg
+    B_IN,
+    B_OUT_DRAIN,
+    B_OUT_USED,
+    B_OUT_OVERFLOW,
+    B_SALT_IN,
+    B_SALT_DRAIN,
+    B_SALT_USED,
+    B_SALT_OVERFLOW,
+    B_COUNT,
+) = range(42)
+
+# --- what faults do ------------------------------------------------------------------------------
+(
+    UF_FEED_FORCE,  # 0 none, 1 shut, 2 open
+    UF_FEED_TRAVEL,  # s, 0 none
+    UF_FEED_LEAK,  # Kv
+    UF_FLUSH_FORCE,
+    UF_FLUSH_TRAVEL,
+    UF_FLUSH_LEAK,
+    UF_HEAD,
+    UF_LOCKED,
+    UF_NO_CLOSE,
+    UF_WELDED,
+    UF_OVERLOAD,
+    UF_PREFILTER,  # further Pa at nominal feed
+    UF_COLLAPSED,
+    UF_A,
+    UF_B,
+    UF_OXIDISED,
+    UF_RESTRICTOR,
+    UF_IO_LOST,
+    UF_LEAK,
+    UF_COUNT,
+) = range(20)
+(
+    BF_DIP,  # Pa, header cannot exceed it
+    BF_TDS,  # kg/m3 of the source, healthy or not
+    BF_TEMPERATURE,
+    BF_CHLORINE,  # mg/L
+    BF_DRY,
+    BF_TRIP,
+    BF_SLOW_DRIVE,
+    BF_DRAIN,
+    BF_PRODUCT_SHUT,
+    BF_EMPTY,
+    BF_NO_PULSE,
+    BF_DOSE,
+    BF_FLOOR_LEAK,
+    BF_COUNT,
+) = range(14)
+NO_DIP = 1e9
+
+# --- measuring loops: constants, faults, state; one row for each loop, unit loops first ------------
+L_LO, L_SPAN, L_TAU, L_NOISE, L_COUNT = range(5)
+(
+    LF_TAU,
+    LF_GAIN,
+    LF_OFFSET,
+    LF_DRIFT,  # signal unit per second
+    LF_NOISE,  # share of span
+    LF_STUCK,  # 0 none, 1 at LF_STUCK_AT, 2 at the last current
+    LF_STUCK_AT,
+    LF_FORCED,  # 1: LF_CURRENT is on the wire
+    LF_CURRENT,  # mA
+    LF_COUNT,
+) = range(10)
+LS_VALUE, LS_DRIFT, LS_LAST, LS_COUNT = range(4)  # LS_LAST mA
+
+
+class Arrays(NamedTuple):
+    """All that one plant is; N units, n loops and n contacts count the units' first, then the bank's."""
+
+    p: Floats  # (P_COUNT,) parameters
+    loops: Floats  # (loops, L_COUNT) constants of the measuring loops
+    u: Floats  # (N, U_COUNT) state of the units
+    b: Floats  # (B_COUNT,) state of the bank
+    unit_faults: Floats  # (N, UF_COUNT)
+    bank_faults: Floats  # (BF_COUNT,)
+    loop_faults: Floats  # (loops, LF_COUNT)
+    contact_faults: Floats  # (contacts,)
+    loop_state: Floats  # (loops, LS_COUNT)
+    ma: Floats  # (loops,) image
+    di: NDArray[np.bool_]  # (contacts,) image
+    bank_out: Floats  # (BANK_OUTS,) outputs as numbers
+    unit_truth: Floats  # (N, UNIT_TRUTH)
+    bank_truth: Floats  # (BANK_TRUTH,)
+    work: Floats  # (N, 8) scratch, as the next two
+    true: Floats  # (loops,)
+    frozen: Floats  # (loops,)
+
+
+def loop_signals(n_units: int) -> tuple[Signal, ...]:
+    """The measuring loops in row order."""
+    unit = tuple(signal for signal in UNIT_SIGNALS if signal.kind is Kind.AI)
+    bank = tuple(signal for signal in BANK_SIGNALS if signal.kind is Kind.AI)
+    return unit * n_units + bank
+
+
+def pack_loops(p: PlantParameters, n_units: int) -> Floats:
+    """Range, lag and noise of every loop, shape (loops, L_COUNT)."""
+    field = p.field
+    by_unit = {"bar": field.pressure_lag_s, "Hz": field.pressure_lag_s, "m3/h": field.flow_lag_s}
+    by_unit |= {"mg/L": field.flow_lag_s, "degC": field.slow_lag_s, "%": field.slow_lag_s}
+    return np.array(
+        [
+            (s.lo, s.hi - s.lo, by_unit.get(s.unit, field.conductivity_lag_s), field.noise_pct / 100)
+            for s in loop_signals(n_units)
+        ]
+    )
+
+
+def neutral_loop_faults(n_loops: int) -> Floats:
+    """Healthy loops."""
+    table = np.zeros((n_loops, LF_COUNT))
+    table[:, LF_GAIN] = 1.0
+    return table
+
+
+def neutral_unit_faults(n_units: int) -> Floats:
+    """Healthy units."""
+    table = np.zeros((n_units, UF_COUNT))
+    table[:, (UF_HEAD, UF_A, UF_B, UF_RESTRICTOR)] = 1.0
+    return table
+
+
+def neutral_bank_faults(p: PlantParameters) -> Floats:
+    """Healthy bank; the water of the source as the parameters say."""
+    row = np.zeros(BF_COUNT)
+    row[BF_DIP] = NO_DIP
+    row[BF_TDS] = p.source.tds_mgl * MGL
+    row[BF_TEMPERATURE] = p.source.temperature_degc
+    row[BF_CHLORINE] = p.source.chlorine_mgl
+    row[[BF_DRAIN, BF_DOSE]] = 1.0
+    return row
+
+
+def kv_si(kv_m3h: float) -> float:
+    """Kv (m3/h at 1 bar) as m3/s at 1 Pa."""
+    return float(kv_m3h * M3H / BAR**0.5)
+
+
+def pack(p: PlantParameters, n_units: int) -> Floats:
+    """The parameter vector in SI, shape (P_COUNT,)."""
+    v = np.zeros(P_COUNT)
+    _pack_unit(v, p)
+    _pack_shared(v, p, n_units)
+    _pack_field(v, p)
+    return v
+
+
+def _pump_curve(shutoff_bar: float, rated_bar: float, rated_flow: float) -> tuple[float, float]:
+    """K and r of H = H0 - K Q^2 - r Q through both points; r takes a small share of the fall."""
+    fall = (shutoff_bar - rated_bar) * BAR
+    return 0.97 * fall / rated_flow**2, 0.03 * fall / rated_flow
+
+
+def _pack_unit(v: Floats, p: PlantParameters) -> None:
+    u = p.unit
+    nominal = u.nominal_feed_m3h * M3H
+    v[P_CELLS] = u.cells
+    v[P_AREA] = u.membrane_area_m2
+    v[P_A] = u.permeability_lmh_bar * LMH / BAR
+    v[P_B] = u.salt_permeability_lmh * LMH
+    v[P_B_PER_K] = u.salt_per_k
+    v[P_K] = u.mass_transfer_m_s
+    v[P_Q_MEAN] = 0.5 * (u.nominal_feed_m3h + u.nominal_concentrate_m3h) * M3H
+    v[P_CELL_VOLUME] = u.feed_side_l * LITRE / u.cells
+    v[P_HOLD_UP] = u.permeate_hold_up_l * LITRE
+    v[P_FEED_KV] = kv_si(u.feed_valve_kv_m3h)
+    v[P_FEED_TRAVEL] = u.feed_valve_travel_s
+    v[P_FLUSH_KV] = kv_si(u.flush_valve_kv_m3h)
+    v[P_FLUSH_REGULATOR] = u.flush_regulator_bar * BAR
+    v[P_FLUSH_TRAVEL] = u.flush_valve_travel_s
+    v[P_RESTRICTOR_KV] = kv_si(u.restrictor_kv_m3h)
+    v[P_MODULE] = u.module_loss_bar * BAR / v[P_Q_MEAN] ** 2
+    v[P_PREFILTER] = u.prefilter_bar * BAR / nominal
+    v[P_NOMINAL_FEED] = nominal
+    v[P_COMPLIANCE] = u.compliance_l_bar * LITRE / BAR
+    v[P_PUMP_HEAD] = u.pump_shutoff_bar * BAR
+    v[P_PUMP_K], v[P_PUMP_R] = _pump_curve(u.pump_shutoff_bar, u.pump_nominal_bar, nominal)
+    v[P_BYPASS_KV] = kv_si(u.pump_bypass_kv_m3h)
+    v[P_RUN_UP_TAU] = u.run_up_s / 3.0  # 95 % after three time constants
+    v[P_COAST_TAU] = u.coast_s / 3.0
+    v[P_LOCKED_TRIP] = u.locked_trip_s
+    v[P_COOL] = u.protector_cool_s
+    v[P_DIVERTER] = float(u.has_diverter)
+
+
+def _pack_shared(v: Floats, p: PlantParameters, n_units: int) -> None:
+    b, h = p.booster, p.header
+    all_m3h = n_units * p.unit.nominal_permeate_m3h
+    v[P_BOOSTER_HEAD] = b.shutoff_bar * BAR
+    v[P_BOOSTER_K], v[P_BOOSTER_R] = _pump_curve(b.shutoff_bar, b.rated_bar, b.rated_flow_m3h * M3H)
+    v[P_BOOSTER_RAMP] = b.ramp_hz_s
+    v[P_BOOSTER_COAST] = b.coast_s
+    v[P_MINIMUM_KV] = kv_si(b.minimum_flow_kv_m3h)
+    v[P_HEADER_COMPLIANCE] = h.compliance_l_bar * LITRE / BAR
+    v[P_PRODUCT_STATIC] = hydrostatic_pa(h.product_static_m, 20.0)
+    v[P_PRODUCT_KV] = kv_si(all_m3h / h.product_loss_bar**0.5)
+    v[P_PRODUCT_COMPLIANCE] = n_units * 0.3 * LITRE / BAR  # hoses and trapped air, own choice
+    v[P_RELIEF] = h.product_relief_bar * BAR
+    v[P_DRAIN] = p.drain.capacity_m3h * M3H
+    v[P_SUMP_HIGH] = p.drain.high_l * LITRE
+    v[P_SUMP_SPILL] = p.drain.spill_l * LITRE
+    v[P_TANK] = p.tank.volume_m3
+    v[P_DOSE_FULL] = p.dosing.full_ml_h / 3600.0
+    v[P_STROKE] = p.dosing.stroke_ml
+    v[P_PULSE] = p.dosing.pulse_s
+    v[P_STOCK_LOW] = p.dosing.low_l * 1000.0
+    v[P_OSMOTIC] = p.source.osmotic_ratio_to_nacl
+    v[P_MIXING] = p.source.mixing_s
+    v[P_START_MULTIPLE] = p.supply.starting_multiple
+    v[P_SAG] = p.supply.sag_all_starting_pct / 100.0
+    v[P_SAG_RELAY] = p.supply.relay_pct / 100.0
+
+
+def _pack_field(v: Floats, p: PlantParameters) -> None:
+    f = p.field
+    v[P_MIRROR] = f.mirror_s
+    v[P_WATCHDOG] = f.watchdog_s
+    v[P_MODULE_TIMEOUT] = f.module_timeout_s
+    v[P_PSLL] = f.suction_switch_bar * BAR
+    v[P_PSHH] = f.discharge_switch_bar * BAR
+    v[P_PSHH_RESET] = f.discharge_reset_bar * BAR
+    v[P_PSH] = f.permeate_switch_bar * BAR
+    v[P_FLOAT_HIGH] = f.float_high_pct / 100.0
+    v[P_FLOAT_LOW] = f.float_low_pct / 100.0
+    v[P_RESOLUTION] = f.resolution_ma
+    v[P_PERMEATE_FACTOR] = f.permeate_tds_per_us
+    v[P_FEED_FACTOR] = f.feed_tds_per_us

@@ -1,0 +1,171 @@
+"""What the simulated plant is made of: pipes, pumps, membranes, tank, instruments.
+
+Units stand in the field names; the kernel converts to SI once (``layout.pack``). The defaults are the
+invented demo plant. Values are own choices unless a field says otherwise; each must be replaced for a
+real site. These models are the ``[plant.*]`` tables of ``site.toml``: unknown keys, NaN and values
+outside the bounds are refused.
+"""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Source(_Table):
+    """The borehole and its water."""
+
+    tds_mgl: float = Field(3200, ge=0, le=20000, description="dissolved solids of the feed")
+    temperature_degc: float = Field(24, ge=1, le=50, description="feed temperature")
+    chlorine_mgl: float = Field(0, ge=0, le=10, description="free chlorine in the feed")
+    osmotic_ratio_to_nacl: float = Field(
+        0.905, ge=0.3, le=1.0, description="osmotic pressure against the same mass of sodium chloride"
+    )
+    mixing_s: float = Field(2, ge=0.1, le=600, description="a change at the source arrives so slowly")
+
+
+class Booster(_Table):
+    """Booster pump on a drive; a minimum-flow line leads a little water back to the source."""
+
+    shutoff_bar: float = Field(4.5, gt=0, le=20, description="head at no flow, 50 Hz")
+    rated_flow_m3h: float = Field(16, gt=0, le=500, description="flow at the rated head, 50 Hz")
+    rated_bar: float = Field(3.0, gt=0, le=20, description="head at the rated flow, 50 Hz")
+    ramp_hz_s: float = Field(10, gt=0, le=60, description="the drive changes speed so fast")
+    coast_s: float = Field(1.0, gt=0, le=20, description="time constant of the run-down without power")
+    minimum_flow_kv_m3h: float = Field(0.15, ge=0, le=10, description="Kv of the line back to the source")
+
+
+class Header(_Table):
+    """Pipework shared by the units."""
+
+    compliance_l_bar: float = Field(0.4, gt=0, le=50, description="water that the feed header yields per bar")
+    product_static_m: float = Field(2.0, ge=0, le=20, description="tank inlet above the permeate outlets")
+    product_loss_bar: float = Field(
+        0.1, gt=0, le=1, description="product header loss with all units producing"
+    )
+    product_relief_bar: float = Field(1.5, gt=0.2, le=10, description="permeate relief valve opens")
+
+
+class Unit(_Table):
+    """One reverse-osmosis unit."""
+
+    cells: int = Field(4, ge=3, le=8, description="well-mixed feed-side cells in series")
+    membrane_area_m2: float = Field(64, gt=0, le=1000, description="membrane area")
+    permeability_lmh_bar: float = Field(2.7, gt=0, le=20, description="water permeability A at 25 degC")
+    salt_permeability_lmh: float = Field(0.40, gt=0, le=20, description="salt permeability B at 25 degC")
+    salt_per_k: float = Field(
+        0.03, ge=0, le=0.08, description="rise of B per degC; common practice, no source"
+    )
+    mass_transfer_m_s: float = Field(
+        6.4e-5, gt=0, le=1e-2, description="film coefficient k, nominal cross-flow"
+    )
+    feed_side_l: float = Field(40, gt=0, le=2000, description="water between pump and restrictor")
+    permeate_hold_up_l: float = Field(12, gt=0, le=500, description="water on the permeate side")
+    nominal_feed_m3h: float = Field(2.33, gt=0, le=50, description="feed while producing")
+    nominal_permeate_m3h: float = Field(1.40, gt=0, le=50, description="permeate while producing")
+    nominal_concentrate_m3h: float = Field(0.93, gt=0, le=50, description="concentrate while producing")
+    feed_valve_kv_m3h: float = Field(6, gt=0, le=100, description="Kv of feed and check valve together")
+    feed_valve_travel_s: float = Field(3, ge=0.05, le=60, description="slow closing against water hammer")
+    flush_valve_kv_m3h: float = Field(2.51, gt=0, le=100, description="Kv of the flush valve, no regulator")
+    flush_regulator_bar: float = Field(
+        1.2, gt=0, le=1000, description="flow regulator in the flush line: it holds Kv sqrt(this pressure)"
+    )
+    flush_valve_travel_s: float = Field(1.5, ge=0.05, le=60, description="travel time of the flush valve")
+    restrictor_kv_m3h: float = Field(
+        0.266, ge=0, le=20, description="Kv of the fixed restrictor; 0 is blanked"
+    )
+    module_loss_bar: float = Field(0.13, ge=0, le=5, description="feed to concentrate at nominal mean flow")
+    prefilter_bar: float = Field(0.15, gt=0, le=5, description="clean prefilter at nominal feed")
+    compliance_l_bar: float = Field(
+        0.05, gt=0, le=5, description="water yielded per bar, each side of the pump"
+    )
+    pump_shutoff_bar: float = Field(15.8, gt=0, le=100, description="pump head at no flow")
+    pump_nominal_bar: float = Field(9.8, gt=0, le=100, description="pump head at nominal feed")
+    pump_bypass_kv_m3h: float = Field(2.5, gt=0, le=100, description="check valve round the stopped pump, Kv")
+    run_up_s: float = Field(0.5, gt=0, le=10, description="95 % speed after switching on")
+    coast_s: float = Field(1.0, gt=0, le=30, description="5 % speed after switching off")
+    locked_trip_s: float = Field(6, gt=0, le=30, description="protector trips on a locked rotor")
+    protector_cool_s: float = Field(60, gt=0, le=900, description="protector may close again after it")
+    has_diverter: bool = Field(True, description="permeate diverter fitted; without it all goes to the tank")
+
+
+class Drain(_Table):
+    """The shared drain and its sump."""
+
+    capacity_m3h: float = Field(9, gt=0, le=500, description="what the drain takes")
+    high_l: float = Field(50, gt=0, le=10000, description="sump content at which the high switch opens")
+    spill_l: float = Field(150, gt=0, le=20000, description="sump content at which it spills on the floor")
+
+
+class Tank(_Table):
+    """Product tank."""
+
+    volume_m3: float = Field(40, gt=0, le=10000, description="content at 100 %")
+    level_pct: float = Field(60, ge=0, le=100, description="level at the start of a run")
+    tds_mgl: float = Field(100, ge=0, le=5000, description="dissolved solids at the start of a run")
+    demand_m3h: float = Field(5, ge=0, le=1000, description="draw at the start of a run")
+
+
+class Dosing(_Table):
+    """Antiscalant pump and tank."""
+
+    full_ml_h: float = Field(200, gt=0, le=10000, description="delivery at 100 %")
+    stroke_ml: float = Field(0.05, gt=0, le=10, description="one stroke")
+    pulse_s: float = Field(0.3, gt=0.05, le=2, description="the stroke contact stays closed")
+    tank_l: float = Field(60, gt=0, le=10000, description="stock at the start of a run")
+    low_l: float = Field(10, ge=0, le=10000, description="low switch opens below it")
+
+
+class FieldDevices(_Table):
+    """Contacts, switches and measuring loops."""
+
+    mirror_s: float = Field(0.05, ge=0, le=1, description="mirror contact after its contactor")
+    watchdog_s: float = Field(2, gt=0, le=10, description="watchdog relay drops without a change")
+    module_timeout_s: float = Field(
+        2, gt=0, le=10, description="I/O module drops its outputs without a master"
+    )
+    suction_switch_bar: float = Field(0.5, ge=0, le=5, description="suction switch closes above it")
+    discharge_switch_bar: float = Field(17.5, gt=0, le=100, description="discharge switch opens")
+    discharge_reset_bar: float = Field(14, gt=0, le=100, description="discharge switch closes again")
+    permeate_switch_bar: float = Field(1.0, gt=0, le=10, description="permeate switch opens")
+    float_high_pct: float = Field(98, gt=50, le=100, description="high-high float opens")
+    float_low_pct: float = Field(10, ge=0, lt=50, description="low float closes above it")
+    pressure_lag_s: float = Field(0.2, gt=0, le=30, description="lag of pressure and speed loops")
+    flow_lag_s: float = Field(0.5, gt=0, le=30, description="lag of flow and chlorine loops")
+    slow_lag_s: float = Field(2, gt=0, le=60, description="lag of temperature and level loops")
+    conductivity_lag_s: float = Field(5, gt=0, le=120, description="lag of conductivity loops")
+    noise_pct: float = Field(0.05, ge=0, le=5, description="standard deviation of the noise, % of span")
+    resolution_ma: float = Field(0.005, gt=0, le=0.5, description="step of the converters")
+    permeate_tds_per_us: float = Field(0.50, ge=0.4, le=0.8, description="mg/L for each uS/cm, permeate")
+    feed_tds_per_us: float = Field(0.64, ge=0.4, le=0.8, description="mg/L for each uS/cm, feed")
+
+
+class Supply(_Table):
+    """Electrical supply of the motors."""
+
+    starting_multiple: float = Field(
+        6, ge=1, le=12, description="current of a standing rotor, times full load"
+    )
+    sag_all_starting_pct: float = Field(
+        16, ge=0, le=60, description="voltage sag, all motors starting at once"
+    )
+    relay_pct: float = Field(14, gt=0, le=90, description="supply relay opens at this sag")
+
+
+class PlantParameters(BaseModel):
+    """The whole plant; one table of ``site.toml`` for each field."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    source: Source = Source()
+    booster: Booster = Booster()
+    header: Header = Header()
+    unit: Unit = Unit()
+    drain: Drain = Drain()
+    tank: Tank = Tank()
+    dosing: Dosing = Dosing()
+    field: FieldDevices = FieldDevices()
+    supply: Supply = Supply()
