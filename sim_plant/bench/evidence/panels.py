@@ -14,11 +14,13 @@ import numpy as np
 
 from sim_plant.bench.evidence import svg
 from sim_plant.bench.evidence.curves import Floats, Span, band_path, line_path, ticks
-from sim_plant.bench.trace import Trace
+from sim_plant.bench.evidence.strips import on_times
+from sim_plant.bench.trace import Bools, Trace
 
 PANEL_HEIGHT, PANEL_GAP = 84.0, 10.0
 LEFT, RIGHT, WIDTH = 146.0, 726.0, 820.0
-_APART = 0.015  # of the panel's range; a reading nearer to the truth than this is not drawn
+# A reading is drawn where it leaves the truth by more than this part of the axis, lag aside (own choice).
+_APART, _LAG_MS = 0.015, 2000
 
 
 class Curve(NamedTuple):
@@ -103,10 +105,9 @@ def draw_panel(panel: Panel, view: View, top: float) -> str:
         drawn.append(_path(view, truth, y, css))
         keys.append((css, curve.words if curve.shared else f"{curve.words} {view.focus}"))
         reading = _values(view, curve, curve.reading)
-        if _differs(reading, truth, y):
-            drawn.append(
-                _path(view, np.clip(reading, y.lo, y.hi), y, "read")
-            )  # off the scale: along its edge
+        misled = _misled(view, reading, truth, _APART * (y.hi - y.lo))
+        if misled.any():
+            drawn.append(_reading(view, reading, misled, y))
             keys.append(("read", f"{curve.words} as read"))
     parts.append(
         f'<g clip-path="url(#{view.prefix}-{round(top)})"><g transform="scale(.1)">{"".join(drawn)}</g></g>'
@@ -173,8 +174,28 @@ def _x(view: View) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
     return view.x.tenths(view.trace.t_ms[view.rows].astype(np.float64))
 
 
-def _differs(reading: Floats, truth: Floats, y: Span) -> bool:
-    return bool((np.abs(reading - truth) > _APART * (y.hi - y.lo)).any())
+def _misled(view: View, reading: Floats, truth: Floats, tolerance: float) -> Bools:
+    """Rows in which the reading lies outside all that was true within a few seconds around.
+
+    An instrument that merely lags is inside it; one that is stuck, broken or spikes is not.
+    """
+    block = np.arange(len(truth)) // max(1, _LAG_MS // view.trace.scan_ms)
+    starts = np.flatnonzero(np.diff(block, prepend=-1))
+    low = np.pad(np.minimum.reduceat(truth, starts), 1, mode="edge")
+    high = np.pad(np.maximum.reduceat(truth, starts), 1, mode="edge")
+    around_low = np.minimum(np.minimum(low[:-2], low[2:]), low[1:-1])[block]
+    around_high = np.maximum(np.maximum(high[:-2], high[2:]), high[1:-1])[block]
+    return np.asarray((reading < around_low - tolerance) | (reading > around_high + tolerance), np.bool_)
+
+
+def _reading(view: View, reading: Floats, misled: Bools, y: Span) -> str:
+    """The stretches of a reading that misled, with a row before and after; off the scale along its edge."""
+    x, places = _x(view), y.tenths(np.clip(reading, y.lo, y.hi))
+    paths = []
+    for first, end in on_times(misled, slice(0, len(misled))):
+        stretch = slice(max(first - 1, 0), end + 1)
+        paths.append(line_path(x[stretch], places[stretch]))
+    return f'<path class="curve read" d="{"".join(paths)}"/>'
 
 
 def _keys(keys: list[tuple[str, str]], top: float) -> str:

@@ -18,7 +18,7 @@ from sim_plant.bench.evidence.curves import Span, band_path, line_path, ticks, t
 from sim_plant.bench.evidence.panels import LEFT, RIGHT
 from sim_plant.bench.evidence.picture import focus_unit
 from sim_plant.bench.evidence.strips import STATE_ORDER, look_of, on_times, unit_strip
-from sim_plant.bench.trace import UNIT_DO, Mark, Trace
+from sim_plant.bench.trace import UNIT_AI, UNIT_DO, Mark, Trace
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 
 SETPOINTS = Setpoints().model_dump()
@@ -86,6 +86,18 @@ def test_a_reading_is_drawn_only_where_it_departs_from_the_truth() -> None:
     trace = make_trace(rows=6000)
     assert "header as read" in words(drawn(trace))
     assert "suction as read" not in words(drawn(trace))
+
+
+def test_a_reading_that_only_lags_is_not_called_wrong() -> None:
+    trace = make_trace(rows=3000, dip_s=150.0)
+    trace.unit_ai[10:] = trace.unit_ai[:-10].copy()
+    assert not {"suction as read", "membrane as read"} & set(words(drawn(trace)))
+
+
+def test_a_spike_of_one_sample_in_a_reading_is_drawn() -> None:
+    trace = make_trace(rows=900, dip_s=None)
+    trace.unit_ai[500, 1, UNIT_AI.index("membrane_ma")] = 19.0
+    assert "membrane as read" in words(drawn(trace))
 
 
 def test_a_known_setpoint_is_a_line_with_its_value_and_an_unknown_one_is_left_out() -> None:
