@@ -1,0 +1,1 @@
+"""The simulated plant, and the bench around it."""

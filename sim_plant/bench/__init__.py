@@ -1,0 +1,1 @@
+"""Cases, requirement monitors, runs and evidence."""

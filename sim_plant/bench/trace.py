@@ -27,7 +27,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 UNIT_DI, UNIT_AI, UNIT_DO = (names(UNIT_SIGNALS, kind) for kind in (Kind.DI, Kind.AI, Kind.DO))
-BANK_DI, BANK_AI, BANK_DO, BANK_AO = (names(BANK_SIGNALS, kind) for kind in (Kind.DI, Kind.AI, Kind.DO, Kind.AO))
+BANK_DI, BANK_AI, BANK_DO, BANK_AO = (
+    names(BANK_SIGNALS, kind) for kind in (Kind.DI, Kind.AI, Kind.DO, Kind.AO)
+)
 
 
 class Mark(NamedTuple):

@@ -1,0 +1,91 @@
+"""All runs of a site, in parallel, into one evidence folder.
+
+Each worker process has a workshop of its own and writes the record of a run where the samples are; only
+the findings travel back. Runs that start from the same state go to one worker together, so that the state
+is prepared once.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+
+from sim_plant.bench.cases import Run
+from sim_plant.bench.evidence import keep_run
+from sim_plant.bench.runner import Workshop
+from sim_plant.bench.targets import find_factory
+from sim_plant.bench.verdicts import RunResult
+from sim_plant.site import Site
+
+BATCH = 4
+OUR_FIRMWARE = "controller.firmware:Controller"
+
+
+@dataclass(frozen=True)
+class Job:
+    """What a worker must know once."""
+
+    site: Site
+    controller: str
+    seed: int
+    folder: Path
+
+
+_workshop: Workshop | None = None
+_job: Job | None = None
+
+
+def _prepare_worker(job: Job) -> None:
+    """In a worker: build the workshop; the parent alone answers the keyboard."""
+    global _workshop, _job  # a pool has no other place to keep what a worker made
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _job, _workshop = job, Workshop(job.site, find_factory(job.controller), job.seed)
+
+
+def _work(runs: tuple[Run, ...]) -> list[RunResult]:
+    assert _workshop is not None
+    assert _job is not None
+    return [_one(_workshop, _job, run) for run in runs]
+
+
+def _one(workshop: Workshop, job: Job, run: Run) -> RunResult:
+    return keep_run(job.folder, workshop.carry_out(run), job.site.setpoints.model_dump())
+
+
+def batches(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
+    """Runs in handfuls that start from the same state of the same unit."""
+    ordered = sorted(runs, key=_start)
+    groups = (tuple(group) for _key, group in itertools.groupby(ordered, key=_start))
+    return [group[i : i + BATCH] for group in groups for i in range(0, len(group), BATCH)]
+
+
+def _start(run: Run) -> tuple[int, str]:
+    return run.case.given.unit, run.state.value
+
+
+def carry_out(job: Job, runs: Sequence[Run], workers: int) -> Iterator[RunResult]:
+    """Results as they come. Stop iterating (or Ctrl-C) and the workers are told to stop at once."""
+    if workers == 1:
+        workshop = Workshop(job.site, find_factory(job.controller), job.seed)
+        for batch in batches(runs):
+            for run in batch:
+                yield _one(workshop, job, run)
+        return
+    context = multiprocessing.get_context(
+        "spawn"
+    )  # a forked child would inherit the progress display's thread
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare_worker, initargs=(job,))
+    try:
+        futures: list[Future[list[RunResult]]] = [pool.submit(_work, batch) for batch in batches(runs)]
+        for future in as_completed(futures):
+            yield from future.result()
+    finally:
+        processes = list((pool._processes or {}).values())
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in processes:
+            process.terminate()

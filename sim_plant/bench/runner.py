@@ -1,0 +1,171 @@
+"""One run of one case, from the prepared state to the findings.
+
+Bringing a bank into a state takes minutes of simulated time, so a Workshop keeps a copy of the rig for
+every state that it has reached once and starts each run from the copy.
+"""
+
+from __future__ import annotations
+
+import time
+
+from controller.unit.states import UnitState
+from sim_plant.bench.approach import RECIPES, NotReachedError, bring
+from sim_plant.bench.cases import Run, Step
+from sim_plant.bench.expect import Anchors, judge
+from sim_plant.bench.monitors import Context, judge_all
+from sim_plant.bench.rig import Rig, RigSnapshot
+from sim_plant.bench.targets import ControllerFactory, DeskTarget
+from sim_plant.bench.verdicts import Finding, RunResult, Verdict
+from sim_plant.faults import Fault
+from sim_plant.plant import Plant
+from sim_plant.site import Site
+
+BANK_SWITCHES = ("reset_button", "bank_run", "estop_healthy")
+
+
+class StepError(RuntimeError):
+    """A step could not be done as the case says; the message says why."""
+
+
+class Workshop:
+    """Carries out runs on one site and one controller; keeps prepared rigs."""
+
+    def __init__(self, site: Site, factory: ControllerFactory, seed: int) -> None:
+        self._site, self._factory, self._seed = site, factory, seed
+        self._kept: dict[tuple[int, UnitState], RigSnapshot] = {}
+        self._rig = self._cold()
+
+    def _cold(self) -> Rig:
+        site = self._site
+        plant = Plant(site.units, site.file.plant, self._seed)
+        target = DeskTarget(site.units, site.setpoints, self._factory)
+        return Rig(plant, target, site.file.site.scan_ms)
+
+    def prepared(self, unit: int, state: UnitState) -> Rig:
+        """A rig with the unit in the state, as it has just been entered. The rig is lent, not given."""
+        key = (unit, state)
+        if key not in self._kept:
+            start = RECIPES[state].start
+            self._rig = self._cold() if start is None else self.prepared(unit, start)
+            bring(self._rig, unit, state)
+            self._kept[key] = self._rig.snapshot()
+        self._rig.restore(self._kept[key])
+        return self._rig
+
+    def carry_out(self, run: Run) -> RunResult:
+        """Do one run and judge it; a run that cannot be carried out comes back with its error."""
+        began = time.perf_counter()
+        given = run.case.given
+        result = RunResult(
+            run.run_id,
+            run.case.title,
+            run.case.family,
+            run.source,
+            run.state.value,
+            run.variant,
+            given.unit,
+            self._seed,
+        )
+        try:
+            rig = self.prepared(given.unit, run.state)
+            start_ms = rig.now_ms
+            anchors, undone = _perform(rig, run)
+        except (NotReachedError, StepError) as error:
+            result.error = str(error)
+            return result
+        result.trace = rig.trace()
+        result.simulated_s = (rig.now_ms - start_ms) / 1000.0
+        self._judge(result, run, anchors, undone, rig.target.uncertainty_ms)
+        result.took_s = time.perf_counter() - began
+        return result
+
+    def _judge(
+        self, result: RunResult, run: Run, anchors: Anchors, undone: list[Finding], uncertainty_ms: int
+    ) -> None:
+        assert result.trace is not None
+        slots = self._site.setpoints.flush_slots(self._site.units)
+        context = Context(flush_slots=slots, uncertainty_ms=uncertainty_ms)
+        result.requirements = judge_all(result.trace, self._site.setpoints, context)
+        result.expectations = undone + [
+            judge(expectation, result.trace, result.unit, anchors, uncertainty_ms)
+            for expectation in run.case.expect
+        ]
+        result.expectations += _not_exercised(run, result.requirements)
+
+
+def _not_exercised(run: Run, findings: list[Finding]) -> list[Finding]:
+    """A case that names a requirement and does not put it to the test proves less than it says."""
+    verdicts = {finding.name: finding.verdict for finding in findings}
+    return [
+        Finding(
+            f"puts {name} to the test",
+            Verdict.FAIL,
+            unit=run.case.given.unit,
+            limit="at least once",
+            detail="the requirement was never triggered in this run",
+        )
+        for name in run.case.requirements
+        if verdicts[name] is Verdict.NOT_EXERCISED
+    ]
+
+
+def _perform(rig: Rig, run: Run) -> tuple[Anchors, list[Finding]]:
+    """Strike and do the steps; returns when each named step was done, and what could not be done."""
+    case, unit = run.case, run.case.given.unit
+    rig.run_for(case.given.offset_s)
+    if case.given.tank_pct is not None:
+        rig.plant.set_tank_pct(case.given.tank_pct)
+    if case.given.demand_m3h is not None:
+        rig.plant.set_demand_m3h(case.given.demand_m3h)
+    strike_ms = rig.now_ms
+    anchors: Anchors = {"": strike_ms}
+    injected: dict[str, Fault] = {}
+    for number, step in enumerate(case.step, start=1):
+        if not _wait(rig, step, number, unit, strike_ms):
+            text = f"step {number}: unit {unit} comes into {step.when_state}"
+            seen = f"it is in {rig.state_of(unit) or 'no known state'}"
+            limit = f"within {step.limit_s:g} s"
+            return anchors, [
+                Finding(text, Verdict.FAIL, 1, at_ms=rig.now_ms, unit=unit, limit=limit, detail=seen)
+            ]
+        if step.name:
+            anchors[step.name] = rig.now_ms
+        _act(rig, step, unit, injected)
+    rig.run_for(case.run.for_s)
+    return anchors, []
+
+
+def _wait(rig: Rig, step: Step, number: int, unit: int, strike_ms: int) -> bool:
+    if step.at_s is not None:
+        due_ms = strike_ms + round(step.at_s * 1000.0)
+        if rig.now_ms > due_ms:
+            raise StepError(f"step {number}: at_s = {step.at_s:g} has passed already")
+        rig.run_for((due_ms - rig.now_ms) / 1000.0)
+        return True
+    assert step.when_state is not None
+    wanted = step.when_state.value
+    if not rig.run_until(lambda: rig.state_of(unit) == wanted, step.limit_s):
+        return False
+    rig.run_for(step.after_s)
+    return True
+
+
+def _act(rig: Rig, step: Step, under_test: int, injected: dict[str, Fault]) -> None:
+    unit = under_test if step.unit is None else step.unit
+    if step.inject is not None:
+        fault = step.inject.fault(unit, rig.plant.n_units)
+        rig.inject(fault, step.for_s)
+        injected[step.name] = fault
+    elif step.clear is not None:
+        rig.clear(injected[step.clear])
+    elif step.command is not None:
+        rig.command(step.command, unit, step.by)
+    elif step.operate is not None:
+        switch, position = step.operate.split()
+        rig.operate(switch, 0 if switch in BANK_SWITCHES else unit, position == "on", step.for_s)
+    elif step.power is not None:
+        rig.power(step.power == "on", step.for_s)
+    elif step.tank_pct is not None:
+        rig.plant.set_tank_pct(step.tank_pct)
+    elif step.demand_m3h is not None:
+        rig.plant.set_demand_m3h(step.demand_m3h)

@@ -1,0 +1,101 @@
+"""What is being proven: anything that answers an input image with an output image.
+
+The bench knows a target only through this protocol. States are asked for to time a stimulus and to
+draw the state strip, never to judge; a target that has none to tell returns an empty tuple.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from controller.firmware import Controller
+from controller.settings import Setpoints
+from controller.signals import Inputs, Outputs
+from controller.unit.states import STATES
+from sim_plant.site import InputError
+
+ControllerFactory = Callable[[int, Setpoints, str | None], Any]
+"""Makes a controller from number of units, setpoints and retained text; the firmware's own by default."""
+
+
+class Target(Protocol):
+    """A controller under test."""
+
+    state_names: tuple[str, ...]
+    uncertainty_ms: int
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        """Answer one input image."""
+
+    def states(self) -> tuple[int, ...]:
+        """Index into ``state_names`` for every unit; empty when the target does not tell."""
+
+    def power_lost(self) -> None:
+        """The supply is gone: the target stops where it is."""
+
+    def power_returned(self) -> None:
+        """The supply is back: the target starts from what it retained."""
+
+    def snapshot(self) -> object:
+        """Copy of the whole state, for targets that can."""
+
+    def restore(self, snapshot: object) -> None:
+        """Continue from a snapshot."""
+
+
+class DeskTarget:
+    """A controller in this process, in lockstep with the plant: no timing uncertainty."""
+
+    state_names: tuple[str, ...] = tuple(state.value for state in STATES)
+    uncertainty_ms = 0
+
+    def __init__(self, n_units: int, setpoints: Setpoints, factory: ControllerFactory = Controller) -> None:
+        self._n_units, self._setpoints, self._factory = n_units, setpoints, factory
+        self._controller = factory(n_units, setpoints, None)
+        self._codes = {state: code for code, state in enumerate(STATES)}
+        self._kept: str = self._controller.retained()
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        """One scan of the controller."""
+        outputs: Outputs = self._controller.scan(inputs, now_ms)
+        self._controller.take_events()
+        return outputs
+
+    def states(self) -> tuple[int, ...]:
+        """State codes of the units."""
+        return tuple(self._codes[state] for state in self._controller.states())
+
+    def power_lost(self) -> None:
+        """Keep what a real controller would find in its retained memory."""
+        self._kept = self._controller.retained()
+
+    def power_returned(self) -> None:
+        """A new controller that knows only what was retained."""
+        self._controller = self._factory(self._n_units, self._setpoints, self._kept)
+
+    def snapshot(self) -> object:
+        """The controller's snapshot and its retained text."""
+        return self._controller.snapshot(), self._kept
+
+    def restore(self, snapshot: object) -> None:
+        """Continue from a snapshot of a target made with the same arguments."""
+        assert isinstance(snapshot, tuple)
+        self._controller = self._factory(self._n_units, self._setpoints, None)
+        self._controller.restore(snapshot[0])
+        self._kept = snapshot[1]
+
+
+def find_factory(text: str) -> ControllerFactory:
+    """The controller named "package.module:callable"; InputError when it cannot be had."""
+    module_name, colon, name = text.partition(":")
+    if not colon:
+        raise InputError(f"--controller {text}: must read module:callable, as in my_logic:Controller")
+    try:
+        factory = getattr(importlib.import_module(module_name), name)
+    except (ImportError, AttributeError) as error:
+        raise InputError(f"--controller {text}: {error}") from error
+    if not callable(factory):
+        raise InputError(f"--controller {text}: {name} cannot be called")
+    return factory  # type: ignore[no-any-return]  # what a user names has no type to check

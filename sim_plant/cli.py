@@ -1,0 +1,195 @@
+"""The ``skidproof`` command.
+
+Exit codes: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the target could
+not be reached, 4 stopped by the user. Evidence so far is kept in every case.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import shutil
+import sys
+import time
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from controller.settings import Setpoints
+from sim_plant.bench.cases import Run, load_cases
+from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
+from sim_plant.bench.evidence.console import case_table, plain_console, verdict_table
+from sim_plant.bench.monitors import REQUIREMENTS, Requirement
+from sim_plant.bench.prove import OUR_FIRMWARE, Job, carry_out
+from sim_plant.bench.targets import find_factory
+from sim_plant.bench.verdicts import RunResult, Verdict
+from sim_plant.site import InputError, Site, demo_folder, load_site
+
+PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
+
+CAUTION = (
+    "Prototype and test bench, not a safety system: no SIL or PL is claimed, and a passing run is no proof of a "
+    "safe plant. Local codes and licensed practice come first; lock out, tag out, try out before you open anything."
+)
+
+app = typer.Typer(
+    help="Prove the control logic of a bank of reverse-osmosis units before water and power reach the site.",
+    epilog=CAUTION,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+@app.callback(invoke_without_command=True)
+def _root(
+    show_version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    if show_version:
+        typer.echo(f"skidproof {version('skidproof')}")
+        raise typer.Exit(PROVEN)
+
+
+@app.command(epilog="Example: skidproof prove my_site --set purge_s=15 --out evidence/first-try")
+def prove(
+    site: Annotated[
+        Path | None, typer.Argument(help="Site folder; the bundled nursery when left out.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Evidence folder, new or empty; by default evidence/SITE-TIME here.")
+    ] = None,
+    case: Annotated[
+        list[str] | None, typer.Option(help="Only case files whose name contains this; may be repeated.")
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="setpoint=number, in place of the site's; may be repeated."),
+    ] = None,
+    controller: Annotated[
+        str, typer.Option(help="Controller under test as module:callable; our firmware when left out.")
+    ] = OUR_FIRMWARE,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = min(
+        os.cpu_count() or 1, 64
+    ),
+) -> None:
+    """Run the site's cases against a controller, print verdicts, write the evidence folder."""
+    started = datetime.now(UTC)
+    errors = Console(stderr=True, highlight=False)
+    try:
+        loaded = load_site(site or demo_folder(), set_ or ())
+        runs = _chosen(load_cases(loaded), case or [])
+        find_factory(controller)
+        folder = EvidenceFolder(out or Path("evidence") / f"{loaded.name}-{started:%Y%m%dT%H%M%SZ}")
+    except (InputError, FileExistsError, OSError) as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(BAD_INPUT) from error
+    errors.print(CAUTION, style="dim")
+    chosen_seed = loaded.file.site.seed if seed is None else seed
+    job = Job(loaded, controller, chosen_seed, folder.path.resolve())
+    results, complete = _run_all(job, runs, jobs, folder, errors)
+    about = _about(loaded, controller, chosen_seed, started, complete, len(runs))
+    requirements = [_text(r, loaded.setpoints) for r in REQUIREMENTS]
+    folder.close(about, requirements)
+    _print(results, requirements, about, folder.path)
+    if not complete:
+        raise typer.Exit(STOPPED)
+    raise typer.Exit(PROVEN if all(r.verdict is Verdict.PASS for r in results) else FAILED)
+
+
+@app.command(epilog="Example: skidproof begin my_site && skidproof prove my_site")
+def begin(
+    folder: Annotated[Path, typer.Argument(help="Folder to make; it must not exist yet.")],
+) -> None:
+    """Make a new site folder to fill in: a copy of the bundled nursery, cases and all."""
+    if folder.exists():
+        typer.echo(f"skidproof: {folder} exists already; nothing was written", err=True)
+        raise typer.Exit(BAD_INPUT)
+    shutil.copytree(demo_folder(), folder)
+    typer.echo(f"{folder}/site.toml holds an invented plant: replace every value by your own, then run")
+    typer.echo(f"  skidproof prove {folder}")
+
+
+def _chosen(runs: list[Run], wanted: list[str]) -> list[Run]:
+    if not wanted:
+        return runs
+    chosen = [run for run in runs if any(text in run.source for text in wanted)]
+    if not chosen:
+        files = ", ".join(sorted({run.source.removesuffix(".case.toml") for run in runs}))
+        raise InputError(f"--case {' '.join(wanted)}: no such case; there are: {files}")
+    return chosen
+
+
+def _run_all(
+    job: Job, runs: list[Run], jobs: int, folder: EvidenceFolder, errors: Console
+) -> tuple[list[RunResult], bool]:
+    """Carry out all runs with a progress bar; False when a person stopped it."""
+    results: list[RunResult] = []
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=errors) as progress:
+        task = progress.add_task("preparing the bank", total=len(runs))
+        try:
+            for result in carry_out(job, runs, min(jobs, len(runs))):
+                results.append(result)
+                folder.add(result)
+                failed = sum(r.verdict is not Verdict.PASS for r in results)
+                progress.update(
+                    task, advance=1, description=f"{failed} not passed" if failed else "all passed so far"
+                )
+        except KeyboardInterrupt:
+            errors.print("stopped by the user; writing the evidence so far")
+            return results, False
+    return results, True
+
+
+def _about(site: Site, controller: str, seed: int, started: datetime, complete: bool, planned: int) -> About:
+    return About(
+        site=site.name,
+        title=site.file.site.title,
+        target=f"{controller}, in process with the simulated plant",
+        seed=seed,
+        settings=site.setpoints.model_dump(),
+        defaults=Setpoints().model_dump(),
+        plant=site.file.plant.model_dump(),
+        started=started.isoformat(timespec="seconds"),
+        took_s=time.time() - started.timestamp(),
+        version=version("skidproof"),
+        python=platform.python_version(),
+        platform=f"{platform.system()} {platform.machine()}",
+        command=" ".join(["skidproof", *sys.argv[1:]]),
+        complete=complete,
+        planned_runs=planned,
+    )
+
+
+def _text(requirement: Requirement, setpoints: Setpoints) -> RequirementText:
+    return RequirementText(
+        requirement.id, requirement.text(setpoints), requirement.kind, ", ".join(requirement.hazard)
+    )
+
+
+def _print(results: list[RunResult], requirements: list[RequirementText], about: About, folder: Path) -> None:
+    console = plain_console()
+    console.print(verdict_table(results, requirements))
+    if any(result.verdict is not Verdict.PASS for result in results):
+        console.print()
+        console.print(case_table(results, only_open=True))
+    console.print()
+    console.print(headline(results, about), markup=False, style="bold")
+    console.print(f"evidence: {folder}/report.html", markup=False, soft_wrap=True)
+
+
+def main() -> None:
+    """Entry point of the ``skidproof`` command."""
+    app()
+
+
+if __name__ == "__main__":
+    main()
