@@ -31,7 +31,6 @@ from sim_plant.field.effects import FaultArrays, apply_faults
 from sim_plant.field.entry import entry_point
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.process.vessels import step_floats
-from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 STEP_MS_MIN, STEP_MS_MAX = 1, 500
 MS_PER_S = 1000.0
@@ -86,46 +85,20 @@ class Plant:
         self._look()
 
     def _allocate(self) -> None:
-        """One buffer for all that changes; the arrays are views of it, so a snapshot is one copy."""
+        """The buffers, their views, and the arrays of the healthy and the broken plant."""
         n, p = self.n_units, self.parameters
-        loops = at.pack_loops(p, n)
-        n_loops, n_contacts = len(loops), n * at.UNIT_DIS + at.BANK_DIS
-        shapes = {
-            "u": (n, at.U_COUNT),
-            "b": (at.B_COUNT,),
-            "unit_faults": (n, at.UF_COUNT),
-            "bank_faults": (at.BF_COUNT,),
-            "loop_faults": (n_loops, at.LF_COUNT),
-            "contact_faults": (n_contacts,),
-            "loop_state": (n_loops, at.LS_COUNT),
-            "ma": (n_loops,),
-            "bank_out": (at.BANK_OUTS,),
-            "unit_truth": (n, len(UNIT_TRUTH)),
-            "bank_truth": (len(BANK_TRUTH),),
-        }
-        self._buffer = np.zeros(sum(int(np.prod(shape)) for shape in shapes.values()))
-        views: dict[str, NDArray[np.float64]] = {}
-        start = 0
-        for name, shape in shapes.items():
-            size = int(np.prod(shape))
-            views[name] = self._buffer[start : start + size].reshape(shape)
-            start += size
-        self._a = at.Arrays(
-            p=at.pack(p, n),
-            loops=loops,
-            di=np.zeros(n_contacts, np.bool_),
-            work=np.zeros((n, 8)),
-            true=np.zeros(n_loops),
-            frozen=np.zeros(n_loops),
-            **views,
-        )
+        self._constants = np.concatenate([at.pack(p, n), at.pack_loops(p, n).ravel()])
+        self._state = np.zeros(at.state_size(n))
+        self._scratch = np.zeros(at.scratch_size(n))
+        self._di = np.zeros(n * at.UNIT_DIS + at.BANK_DIS, np.bool_)
+        self._a = at.views(self._constants, self._state, self._scratch, self._di, n)
         self.unit_truth = self._a.unit_truth
         self.bank_truth = self._a.bank_truth
         self._healthy = FaultArrays(
             at.neutral_unit_faults(n),
             at.neutral_bank_faults(p),
-            at.neutral_loop_faults(n_loops),
-            np.zeros(n_contacts),
+            at.neutral_loop_faults(len(self._a.loops)),
+            np.zeros(len(self._di)),
         )
         self._broken = FaultArrays(
             self._a.unit_faults, self._a.bank_faults, self._a.loop_faults, self._a.contact_faults
@@ -158,7 +131,7 @@ class Plant:
 
     def inputs(self, commands: tuple[Command, ...] = ()) -> Inputs:
         """The input image of this moment, with the given commands of people."""
-        contacts, loops = self._a.di.tolist(), self._a.ma.tolist()
+        contacts, loops = self._di.tolist(), self._a.ma.tolist()
         dis, ais, n = at.UNIT_DIS, at.UNIT_AIS, self.n_units
         units = tuple(
             UnitInputs._make(contacts[i * dis : i * dis + dis] + loops[i * ais : i * ais + ais])
@@ -173,7 +146,7 @@ class Plant:
             raise ValueError(f"dt_ms = {dt_ms} must lie in {STEP_MS_MIN} to {STEP_MS_MAX}")
         powered = self._a.b[at.B_POWER] > 0.0
         self._write_outputs(outputs if powered else self._safe)
-        self._advance(self._a, dt_ms / MS_PER_S)
+        self._run(dt_ms / MS_PER_S)
 
     def _write_outputs(self, outputs: Outputs) -> None:
         """Put the image on the wires; a unit whose I/O is lost keeps what its module holds."""
@@ -198,8 +171,11 @@ class Plant:
             round(float(ages[i]) * MS_PER_S) if i + 1 in self._lost else 0 for i in range(self.n_units)
         )
 
+    def _run(self, dt_s: float) -> None:
+        self._advance(self._constants, self._state, self._scratch, self._di, self.n_units, dt_s)
+
     def _look(self) -> None:
-        self._advance(self._a, 0.0)
+        self._run(0.0)
 
     # --- faults ------------------------------------------------------------------------------------
 
@@ -283,17 +259,17 @@ class Plant:
 
     def snapshot(self) -> PlantSnapshot:
         """All that the future depends on; ``restore`` continues from it bit for bit."""
-        return PlantSnapshot(self._buffer.copy(), self._a.di.copy(), self._faults)
+        return PlantSnapshot(self._state.copy(), self._di.copy(), self._faults)
 
     def restore(self, snapshot: object) -> None:
         """Go back to a snapshot of a plant with the same parameters and number of units.
 
         Raises ValueError when it is something else.
         """
-        if not isinstance(snapshot, PlantSnapshot) or snapshot.numbers.shape != self._buffer.shape:
+        if not isinstance(snapshot, PlantSnapshot) or snapshot.numbers.shape != self._state.shape:
             raise ValueError(f"not a snapshot of a plant of {self.n_units} units")
-        self._buffer[:] = snapshot.numbers
-        self._a.di[:] = snapshot.contacts
+        self._state[:] = snapshot.numbers
+        self._di[:] = snapshot.contacts
         self._faults = snapshot.faults
         self._lost = frozenset(f.unit for f in snapshot.faults if f.target == "unit_io")
         self._written = None

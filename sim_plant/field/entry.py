@@ -6,12 +6,18 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 import sim_plant.process.layout as at
 from sim_plant.field.instruments import read_contacts, read_loops, step_switches, true_loops
 from sim_plant.field.truth import fill_truth
 from sim_plant.process.compiled import compiled, compiled_and_kept, source_fingerprint
 from sim_plant.process.kernel import step_process
-from sim_plant.process.layout import Arrays
+from sim_plant.process.layout import Arrays, Floats, compiled_views
+
+Bools = NDArray[np.bool_]
+Advance = Callable[[Floats, Floats, Floats, Bools, int, float], int]
 
 
 @compiled
@@ -27,8 +33,8 @@ def look(a: Arrays, dt_s: float) -> None:
 
 
 @cache
-def entry_point() -> Callable[[Arrays, float], int]:
-    """``advance(arrays, dt_s)``: step and look; ``dt_s`` 0 only looks.
+def entry_point() -> Advance:
+    """``advance(constants, state, scratch, di, n_units, dt_s)``: step and look; ``dt_s`` 0 only looks.
 
     Compiled once and kept beside the sources; the first use in a new tree takes some seconds. It
     closes over the checksum of all sources that it is made of, so that the kept machine code is
@@ -36,7 +42,10 @@ def entry_point() -> Callable[[Arrays, float], int]:
     """
     fingerprint = source_fingerprint(Path(at.__file__).parent, Path(__file__).parent)
 
-    def advance(a: Arrays, dt_s: float) -> int:
+    def advance(
+        constants: Floats, state: Floats, scratch: Floats, di: Bools, n_units: int, dt_s: float
+    ) -> int:
+        a = compiled_views(constants, state, scratch, di, n_units)
         if dt_s > 0.0:
             step_process(a, dt_s)
         look(a, dt_s)

@@ -69,21 +69,22 @@ def read_loops(a: Arrays, dt_s: float) -> None:
             ma[n] = faults[n, at.LF_CURRENT]
         else:
             if faults[n, at.LF_STUCK] != STUCK_LAST:
-                state[n, at.LS_LAST] = _measured_ma(p, b, loops[n], faults[n], state[n], n)
+                state[n, at.LS_LAST] = _measured_ma(p, b, loops, faults, state, n)
             ma[n] = state[n, at.LS_LAST]
 
 
 @compiled
-def _measured_ma(p: Floats, b: Floats, loop: Floats, fault: Floats, state: Floats, n: int) -> float:
-    value = state[at.LS_VALUE] * fault[at.LF_GAIN] + fault[at.LF_OFFSET] + state[at.LS_DRIFT]
-    sigma = max(loop[at.L_NOISE], fault[at.LF_NOISE])
+def _measured_ma(p: Floats, b: Floats, loops: Floats, faults: Floats, state: Floats, n: int) -> float:
+    lo, span = loops[n, at.L_LO], loops[n, at.L_SPAN]
+    value = state[n, at.LS_VALUE] * faults[n, at.LF_GAIN] + faults[n, at.LF_OFFSET] + state[n, at.LS_DRIFT]
+    sigma = max(loops[n, at.L_NOISE], faults[n, at.LF_NOISE])
     if sigma > 0.0:
-        value += sigma * loop[at.L_SPAN] * noise(int(b[at.B_SEED]), int(b[at.B_STEP]), n)
-    if fault[at.LF_STUCK] == STUCK_AT:
-        value = fault[at.LF_STUCK_AT]
-    current = 4.0 + 16.0 * (value - loop[at.L_LO]) / loop[at.L_SPAN]
+        value += sigma * span * noise(int(b[at.B_SEED]), int(b[at.B_STEP]), n)
+    if faults[n, at.LF_STUCK] == STUCK_AT:
+        value = faults[n, at.LF_STUCK_AT]
+    current = 4.0 + 16.0 * (value - lo) / span
     current = math.floor(current / p[at.P_RESOLUTION] + 0.5) * p[at.P_RESOLUTION]
-    return min(max(current, LEAST_MA), MOST_MA)
+    return float(min(max(current, LEAST_MA), MOST_MA))
 
 
 @compiled

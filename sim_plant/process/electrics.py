@@ -36,7 +36,7 @@ def step_bank_electrics(p: Floats, b: Floats, bf: Floats, bank_out: Floats, dt_s
 @compiled
 def enables_permitted(p: Floats, b: Floats) -> bool:
     """The chain in series with every enable coil: E-stop, high-high float, watchdog relay, supply."""
-    return (
+    return bool(
         b[at.B_POWER] > 0.0
         and b[at.B_ESTOP] > 0.0
         and b[at.B_FLOAT_HIGH_OK] > 0.0
@@ -76,7 +76,9 @@ def step_unit_electrics(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float
 @compiled
 def motor_live(u: Floats, b: Floats) -> bool:
     """The motor has voltage: main and enable contacts closed, isolator on, supply present."""
-    return u[at.U_MAIN] > 0.0 and u[at.U_ENABLE] > 0.0 and u[at.U_ISOLATOR] > 0.0 and b[at.B_POWER] > 0.0
+    return bool(
+        u[at.U_MAIN] > 0.0 and u[at.U_ENABLE] > 0.0 and u[at.U_ISOLATOR] > 0.0 and b[at.B_POWER] > 0.0
+    )
 
 
 @compiled

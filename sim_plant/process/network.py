@@ -33,7 +33,7 @@ from sim_plant.process.water import osmotic_pa_per_kg_m3, permeability_factor
 
 ITERATIONS = 25
 TOLERANCE_PA = 1.0
-LONGEST_MOVE_PA = 4e5  # damping: no pressure moves further in one iteration
+LONGEST_MOVE_PA = 4e5  # no pressure moves further in one iteration
 VACUUM_PA = -1e5
 CAVITATION_PA = 7e4  # the pump loses its head between this above vacuum and vacuum
 W_Q1, W_U1, W_U2, W_V1, W_V2, W_X0, W_Y0, W_OUT = range(8)
@@ -52,9 +52,14 @@ def solve_pressures(
         work[i, W_X0] = u[i, at.U_SUCTION]
         work[i, W_Y0] = u[i, at.U_MEMBRANE]
         _permeate_back_pressure(p, u[i], b)
+    damping, last = 1.0, 1e12
     for _ in range(ITERATIONS):
-        if _iterate(p, u, b, uf, bf, work, dt_s, h0, a_t, osmotic) < TOLERANCE_PA:
+        move = _iterate(p, u, b, uf, bf, work, dt_s, h0, a_t, osmotic, damping)
+        if move < TOLERANCE_PA:
             break
+        # A check valve at its point of opening makes full steps jump to and fro; shorter ones settle.
+        damping = max(0.5 * damping, 0.1) if move > 0.7 * last else min(2.0 * damping, 1.0)
+        last = move
     _rebuild_flows(p, u, b, uf, work, dt_s, h0, a_t, osmotic)
 
 
@@ -70,8 +75,9 @@ def _iterate(
     h0: float,
     a_t: float,
     osmotic: float,
+    damping: float,
 ) -> float:
-    """One damped Newton step; the largest move in Pa."""
+    """One damped Newton step; the largest move in Pa that the full step asked for."""
     h = b[at.B_HEADER]
     store = p[at.P_COMPLIANCE] / dt_s
     booster, slope = _booster(p, b, bf, h)
@@ -92,22 +98,20 @@ def _iterate(
         work[i, W_V2] = d_x * d_in / det
         f_header += q_in + d_in * work[i, W_U1]
         diagonal += d_in * (1.0 - work[i, W_V1])
-    dh = _damped(-f_header / diagonal)
-    new_h = min(h + dh, bf[at.BF_DIP])
-    dh = new_h - h
-    b[at.B_HEADER] = new_h
+    dh = min(h + _limited(-f_header / diagonal), bf[at.BF_DIP]) - h
+    b[at.B_HEADER] += damping * dh
     largest = abs(dh)
     for i in range(u.shape[0]):
-        dx = _damped(-work[i, W_U1] + work[i, W_V1] * dh)
-        dy = _damped(-work[i, W_U2] + work[i, W_V2] * dh)
-        u[i, at.U_SUCTION] += dx
-        u[i, at.U_MEMBRANE] += dy
+        dx = _limited(-work[i, W_U1] + work[i, W_V1] * dh)
+        dy = _limited(-work[i, W_U2] + work[i, W_V2] * dh)
+        u[i, at.U_SUCTION] += damping * dx
+        u[i, at.U_MEMBRANE] += damping * dy
         largest = max(largest, abs(dx), abs(dy))
-    return largest
+    return float(largest)
 
 
 @compiled
-def _damped(move_pa: float) -> float:
+def _limited(move_pa: float) -> float:
     return min(max(move_pa, -LONGEST_MOVE_PA), LONGEST_MOVE_PA)
 
 
@@ -165,7 +169,7 @@ def outlet_kv(p: Floats, u: Floats, uf: Floats) -> float:
     """Kv of restrictor and flush valve together."""
     flush = p[at.P_FLUSH_KV] * u[at.U_FLUSH_X] + uf[at.UF_FLUSH_LEAK]
     restrictor = p[at.P_RESTRICTOR_KV] * uf[at.UF_RESTRICTOR]
-    return restrictor + regulated_kv(flush, u[at.U_REGULATOR], p[at.P_FLUSH_REGULATOR])
+    return float(restrictor) + regulated_kv(flush, u[at.U_REGULATOR], p[at.P_FLUSH_REGULATOR])
 
 
 @compiled

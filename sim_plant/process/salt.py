@@ -46,4 +46,4 @@ def step_unit_salt(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float) -> 
 @compiled
 def _salt_permeability(p: Floats, b: Floats, uf: Floats, u: Floats) -> float:
     warm = math.exp(p[at.P_B_PER_K] * (b[at.B_TEMPERATURE] - REFERENCE_DEGC))
-    return p[at.P_B] * warm * uf[at.UF_B] * math.exp(OXIDISED_PASSAGE_PER_H * u[at.U_OXIDISED_H])
+    return float(p[at.P_B] * warm * uf[at.UF_B] * math.exp(OXIDISED_PASSAGE_PER_H * u[at.U_OXIDISED_H]))
