@@ -29,6 +29,7 @@ from controller.signals import (
 from sim_plant.faults import Fault, check, spec_of
 from sim_plant.field.effects import FaultArrays, apply_faults
 from sim_plant.field.entry import entry_point
+from sim_plant.field.instruments import HIGH_WORD
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.process.vessels import step_floats
 
@@ -112,7 +113,7 @@ class Plant:
         u[:, at.U_PERMEATE_TDS] = even
         u[:, (at.U_PROTECTOR, at.U_PSHH, at.U_PSH)] = 1.0
         u[:, (at.U_AUTO, at.U_ISOLATOR, at.U_HAND_VALVE)] = 1.0
-        b[at.B_SEED] = seed
+        b[at.B_SEED] = seed & HIGH_WORD
         b[at.B_TDS], b[at.B_TEMPERATURE] = feed, p.source.temperature_degc
         b[at.B_CHLORINE] = p.source.chlorine_mgl
         b[at.B_TANK] = p.tank.volume_m3 * p.tank.level_pct / 100.0

@@ -162,7 +162,7 @@ def _read_bank(p: Floats, b: Floats, bf: Floats, bank_out: Floats, di: NDArray[n
     di[5] = bf[at.BF_TRIP] == 0.0
     di[6] = b[at.B_STOCK] > p[at.P_STOCK_LOW] and bf[at.BF_EMPTY] == 0.0
     di[7] = bank_out[at.O_DOSING] > 0.0
-    di[8] = b[at.B_PULSE] > 0.0
+    di[8] = b[at.B_PULSE] > 1e-9
     di[9] = True
     di[10] = b[at.B_FLOAT_HIGH_OK] > 0.0
     di[11] = b[at.B_FLOAT_LOW_OK] > 0.0

@@ -22,7 +22,7 @@ class Source(_Table):
     temperature_degc: float = Field(24, ge=1, le=50, description="feed temperature")
     chlorine_mgl: float = Field(0, ge=0, le=10, description="free chlorine in the feed")
     osmotic_ratio_to_nacl: float = Field(
-        0.905, ge=0.3, le=1.0, description="osmotic pressure against the same mass of sodium chloride"
+        0.89, ge=0.3, le=1.0, description="osmotic pressure against the same mass of sodium chloride"
     )
     mixing_s: float = Field(2, ge=0.1, le=600, description="a change at the source arrives so slowly")
 
@@ -54,8 +54,8 @@ class Unit(_Table):
 
     cells: int = Field(4, ge=3, le=8, description="well-mixed feed-side cells in series")
     membrane_area_m2: float = Field(64, gt=0, le=1000, description="membrane area")
-    permeability_lmh_bar: float = Field(2.7, gt=0, le=20, description="water permeability A at 25 degC")
-    salt_permeability_lmh: float = Field(0.40, gt=0, le=20, description="salt permeability B at 25 degC")
+    permeability_lmh_bar: float = Field(2.75, gt=0, le=20, description="water permeability A at 25 degC")
+    salt_permeability_lmh: float = Field(0.375, gt=0, le=20, description="salt permeability B at 25 degC")
     salt_per_k: float = Field(
         0.03, ge=0, le=0.08, description="rise of B per degC; common practice, no source"
     )
@@ -69,7 +69,7 @@ class Unit(_Table):
     nominal_concentrate_m3h: float = Field(0.93, gt=0, le=50, description="concentrate while producing")
     feed_valve_kv_m3h: float = Field(6, gt=0, le=100, description="Kv of feed and check valve together")
     feed_valve_travel_s: float = Field(3, ge=0.05, le=60, description="slow closing against water hammer")
-    flush_valve_kv_m3h: float = Field(2.51, gt=0, le=100, description="Kv of the flush valve, no regulator")
+    flush_valve_kv_m3h: float = Field(2.55, gt=0, le=100, description="Kv of the flush valve, no regulator")
     flush_regulator_bar: float = Field(
         1.2, gt=0, le=1000, description="flow regulator in the flush line: it holds Kv sqrt(this pressure)"
     )
