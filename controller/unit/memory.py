@@ -72,7 +72,8 @@ class UnitMemory:
     # quality
     flushed_on_ms: int = NEVER  # end of the last flush with the pump on
     quality_flushes_ms: list[int] = field(default_factory=list)
-    quality_alarm: bool = False
+    quality_alarm: bool = False  # stands until the water is good again
+    quality_flush_due: bool = False
     tds_good_ms: int = NEVER
 
     # budgets in a rolling hour

@@ -148,7 +148,7 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
     elif entered is UnitState.PUMP_START:
         owe_flush(v)
         m.flushed_on_ms = NEVER
-        m.quality_alarm = False
+        m.quality_alarm = m.quality_flush_due = False
     elif entered is UnitState.PRODUCE and left is UnitState.PUMP_START:
         m.purge_from_ms = v.now_ms - _head_start_ms(v)
         m.purge_not_before_ms = v.now_ms
@@ -159,6 +159,6 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
         m.reference_bar = v.membrane_bar or 0.0
         if entered is UnitState.QUALITY_FLUSH:
             m.quality_flushes_ms = [*recent(m.quality_flushes_ms, v.now_ms, HOUR_S), v.now_ms]
-            m.quality_alarm = False
+            m.quality_flush_due = False
     elif entered is UnitState.MAINTENANCE:
         m.in_maintenance = True

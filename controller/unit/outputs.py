@@ -72,7 +72,7 @@ def drive(v: View) -> UnitOutputs:
     enable = row.enable is Drive.ON
     pump = row.pump is Drive.LED_BY_ENABLE and v.held_s(v.m.enable_ms) >= v.s.enable_lead_s
     divert = row.divert is Drive.TO_TANK and _good_water(v)
-    beacon = v.m.state in (UnitState.LOCKOUT, UnitState.ESTOP)
+    beacon = v.m.quality_alarm or v.m.state in (UnitState.LOCKOUT, UnitState.ESTOP)
     outputs = _global_rules(v, UnitOutputs(feed, flush, pump, enable, divert, beacon))
     _remember(v, outputs)
     return outputs

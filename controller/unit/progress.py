@@ -122,7 +122,7 @@ def purge_due(v: View) -> bool:
 
 def quality_flush_due(v: View) -> bool:
     """A quality alarm stands that a flush may answer; above the lockout limit none may."""
-    if not v.m.quality_alarm or v.blanked or v.tds_mgl is None:
+    if not v.m.quality_flush_due or v.blanked or v.tds_mgl is None:
         return False
     return v.tds_mgl <= v.s.tds_lockout_mgl
 

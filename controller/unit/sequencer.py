@@ -111,7 +111,7 @@ class Sequencer:
         good = not v.blanked and v.tds_mgl is not None and v.tds_mgl < s.tds_clear_mgl
         m.tds_good_ms = since(good, m.tds_good_ms, v.now_ms)
         if good:
-            m.quality_alarm = False
+            m.quality_alarm = m.quality_flush_due = False
 
     @staticmethod
     def _first_scan(v: View) -> None:
@@ -205,7 +205,7 @@ class Sequencer:
             if len(m.suction_ms) >= s.suction_retries:
                 event = Event.LOW_SUCTION_SPENT
         elif event is Event.QUALITY_ALARM:
-            m.quality_alarm = True  # the flush itself waits for a slot
+            m.quality_alarm = m.quality_flush_due = True  # the flush itself waits for a slot
             if not progress.quality_flush_due(v) or len(m.quality_flushes_ms) < s.quality_flush_budget:
                 return
             event = Event.QUALITY_LOCKOUT

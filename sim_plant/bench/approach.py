@@ -29,6 +29,10 @@ class Recipe(NamedTuple):
     act: Callable[[Rig, int], Callable[[Rig, int], None] | None]
 
 
+def _wait(_rig: Rig, _unit: int) -> None:
+    """The sequence comes there by itself."""
+
+
 def _low_tank(rig: Rig, _unit: int) -> None:
     rig.plant.set_tank_pct(LOW_TANK_PCT)
 
@@ -88,14 +92,14 @@ RECIPES: dict[UnitState, Recipe] = {
     UnitState.BOOT: Recipe(None, _low_tank),
     UnitState.STANDBY: Recipe(None, _idle),
     UnitState.WAIT_PERMIT: Recipe(None, _low_tank),
-    UnitState.START_FLUSH: Recipe(UnitState.WAIT_PERMIT, lambda rig, unit: None),
-    UnitState.DELAY: Recipe(UnitState.START_FLUSH, lambda rig, unit: None),
-    UnitState.PUMP_START: Recipe(UnitState.DELAY, lambda rig, unit: None),
+    UnitState.START_FLUSH: Recipe(UnitState.WAIT_PERMIT, _wait),
+    UnitState.DELAY: Recipe(UnitState.START_FLUSH, _wait),
+    UnitState.PUMP_START: Recipe(UnitState.DELAY, _wait),
     UnitState.PRODUCE: Recipe(None, _all_producing),
-    UnitState.PURGE: Recipe(UnitState.PRODUCE, lambda rig, unit: None),
+    UnitState.PURGE: Recipe(UnitState.PRODUCE, _wait),
     UnitState.QUALITY_FLUSH: Recipe(UnitState.PRODUCE, _poor_quality),
     UnitState.STOPPING: Recipe(UnitState.PRODUCE, _stop),
-    UnitState.STOP_FLUSH: Recipe(UnitState.STOPPING, lambda rig, unit: None),
+    UnitState.STOP_FLUSH: Recipe(UnitState.STOPPING, _wait),
     UnitState.RETRY_WAIT: Recipe(UnitState.PRODUCE, _low_suction),
     UnitState.LOCKOUT: Recipe(UnitState.PRODUCE, _overload),
     UnitState.OFF: Recipe(UnitState.STANDBY, _selector_off),

@@ -26,7 +26,7 @@
     [[expect]]
     text = "the pump stays on"
     signal = "pump"                     of the unit under test; "bank.booster_run"; "state"
-    is = true                           or is = "LOCKOUT", is = ["STANDBY", "OFF"], below_bar = 1, above_m3h = 2
+    is = true                           or "LOCKOUT" or ["STANDBY", "OFF"]; below_bar = 1; above_m3h = 2
     after = "cut", from_s = 0           the window opens
     within_s = 5.5                      must become so, or
     until_s = 20                        must hold for the whole of it, or with never = true must never be so

@@ -63,12 +63,10 @@ def _becomes(
         return _finding(e, Verdict.FAIL, unit, triggers=1, at_ms=start_ms, detail=seen)
     at_ms = int(trace.t_ms[rows[0]])
     margin_s = e.within_s - (at_ms - start_ms) / 1000.0
-    verdict = (
-        Verdict.PASS if uncertainty_ms == 0 or margin_s * 1000.0 >= uncertainty_ms else Verdict.INCONCLUSIVE
-    )
+    sure = uncertainty_ms == 0 or margin_s * 1000.0 >= uncertainty_ms
     return Finding(
         e.text,
-        verdict,
+        Verdict.PASS if sure else Verdict.INCONCLUSIVE,
         triggers=1,
         margin=margin_s,
         margin_unit="s",
@@ -89,7 +87,10 @@ def _holds(e: Expectation, trace: Trace, unit: int) -> Bools:
     values = trace.bank(name) if name != e.signal else trace.unit(name, unit)
     if isinstance(e.is_, bool):
         return np.asarray(values == e.is_)
-    return np.asarray(values < e.below if e.below is not None else values > e.above)
+    if e.below is not None:
+        return np.asarray(values < e.below)
+    assert e.above is not None, "an expectation compares with one of the three"
+    return np.asarray(values > e.above)
 
 
 def _after(at_ms: int, start_ms: int) -> str:
