@@ -131,16 +131,18 @@ def dosing_unproven(obs: Observed) -> Tally:
     feeding &= obs.above("feed_flow_ma", sp.dosing_flow_min_m3h)
     silent = feeding.copy()
     silent[strokes] = False
+    least_ms = ms(sp.dosing_lost_s) - timer_tolerance_ms(sp.dosing_lost_s)
     for unit in obs.units:
         pump = obs.on("pump", unit)
         for start, end in forms.spans(silent & pump):
+            took_ms = forms.length_ms(obs.t, (start, end))
+            if took_ms < least_ms:
+                continue
             last = forms.last_row(strokes, start)
             usual_ms = _usual_stroke_ms(obs, start)
             limit_ms = ms(sp.dosing_lost_s + DOSING_STOP_S) + usual_ms + obs.scan_ms
-            took_ms = forms.length_ms(obs.t, (start, end))
             answered = end < obs.n and not pump[end]
-            least_ms = ms(sp.dosing_lost_s) - timer_tolerance_ms(sp.dosing_lost_s)
-            if took_ms > limit_ms or (answered and took_ms >= least_ms):
+            if took_ms > limit_ms or answered:
                 words = "never a stroke" if last is None else f"{took_ms / 1000:.1f} s without a stroke"
                 tally.timed(int(obs.t[start]), unit, limit_ms - took_ms, words)
     return tally
@@ -164,7 +166,7 @@ def no_dose_into_still_water(obs: Observed) -> Tally:
     feeding = np.zeros(obs.n, np.bool_)
     for unit in obs.units:
         feeding |= obs.on("feed_valve", unit)
-    for start, end in forms.spans(still & obs.on("dosing_run")):
+    for start, end, _ in forms.episodes(still, obs.on("dosing_run")):
         took_ms = forms.length_ms(obs.t, (start, end))
         proving = not feeding[start:end].any() and not _fed_since_booster(obs, feeding, start)
         if proving:
@@ -241,9 +243,8 @@ def header_gentle(obs: Observed) -> Tally:
     for unit in obs.units:
         feeding |= obs.on("feed_valve", unit)
     closings = set(forms.falls(feeding).tolist())
-    for start, end in forms.spans(obs.on("booster_run") & ~feeding):
+    for start, end, stopped in forms.episodes(~feeding, obs.on("booster_run")):
         took_ms = forms.length_ms(obs.t, (start, end))
-        stopped = end < obs.n and not obs.on("booster_run")[end]
         if start in closings and (stopped or took_ms > limit_ms):
             text = f"booster ran {took_ms / 1000:.1f} s against shut valves"
             tally.timed(int(obs.t[start]), 0, limit_ms - took_ms, text)

@@ -7,6 +7,8 @@ is arithmetic on arrays and knows no plant.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from sim_plant.bench.trace import Bools, Ints
@@ -34,6 +36,33 @@ def spans(on: Bools) -> list[tuple[int, int]]:
     if len(ends) < len(starts):
         ends = np.concatenate((ends, [len(on)]))
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+class Episode(NamedTuple):
+    """A cause met a running output at row ``start``; at row ``end`` one of them was gone.
+
+    ``answered``: the output had fallen. ``end`` is the number of rows when the record ended first.
+    """
+
+    start: int
+    end: int
+    answered: bool
+
+
+def episodes(cause: Bools, output: Bools) -> list[Episode]:
+    """Every time a cause stands while an output is on, or was on until that very scan.
+
+    An output that falls in the scan in which the cause appears is an answer too, and the fastest one.
+    """
+    running = output.copy()
+    running[1:] |= output[:-1]
+    found = []
+    for start, end in spans(cause & running):
+        if not output[end - 1]:
+            found.append(Episode(start, end - 1, answered=True))
+        else:
+            found.append(Episode(start, end, answered=end < len(output) and not output[end]))
+    return found
 
 
 def age_ms(t_ms: Ints, on: Bools) -> Ints:
@@ -83,9 +112,9 @@ def any_between(rows: Ints, first: int, last: int) -> bool:
     return bool(np.searchsorted(rows, last, side="right") > np.searchsorted(rows, first, side="left"))
 
 
-def length_ms(t_ms: Ints, span: tuple[int, int]) -> int:
+def length_ms(t_ms: Ints, span: tuple[int, int] | Episode) -> int:
     """Length of a span; one that is still open at the end is as long as the record shows it."""
-    start, end = span
+    start, end = span[0], span[1]
     return int(t_ms[min(end, len(t_ms) - 1)] - t_ms[start])
 
 

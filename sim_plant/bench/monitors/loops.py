@@ -21,8 +21,8 @@ def uncertain_loop_stops_nothing(obs: Observed) -> Tally:
     for unit in obs.units:
         loops = [(unit, name) for name in UNIT_AI] + [(0, name) for name in BANK_AI]
         for owner, name in loops:
-            for span in forms.spans(_uncertain(obs, name, owner) & obs.on("pump", unit)):
-                _runs_on(obs, tally, unit, name, span)
+            for episode in forms.episodes(_uncertain(obs, name, owner), obs.on("pump", unit)):
+                _runs_on(obs, tally, unit, name, episode)
     return tally
 
 
@@ -34,12 +34,12 @@ def _uncertain(obs: Observed, name: str, owner: int) -> Bools:
     )
 
 
-def _runs_on(obs: Observed, tally: Tally, unit: int, name: str, span: tuple[int, int]) -> None:
-    start, end = span
-    if end < obs.n and not obs.on("pump", unit)[end]:
+def _runs_on(obs: Observed, tally: Tally, unit: int, name: str, episode: forms.Episode) -> None:
+    start, end, stopped = episode
+    if stopped:
         if not other_cause(obs, unit, start, end):
             tally.broken(int(obs.t[end]), unit, f"pump stopped with {name} only uncertain")
-    elif forms.length_ms(obs.t, span) >= WATCHED_MS:
+    elif forms.length_ms(obs.t, episode) >= WATCHED_MS:
         tally.held(int(obs.t[start]), unit, f"ran on with {name} uncertain")
 
 

@@ -16,6 +16,7 @@ from sim_plant.bench.trace import Bools
 
 ANSWER_S = 5.0  # stated by SR-20: alarm and flush within 35 s for 30 s held, stop within 65 s for 60 s
 ROLLING_HOUR_S = 3600.0
+LEAST_SHOWN_MS = 1000  # bad water must show so long in a blanked time to have put it to the test
 
 
 def blanked(obs: Observed, unit: int) -> Bools:
@@ -91,17 +92,13 @@ def blanking_holds(obs: Observed) -> Tally:
         bad = obs.tds_above(sp.tds_alarm_mgl, unit)
         pump = obs.on("pump", unit)
         for start, end in forms.spans(blanked(obs, unit) & pump):
-            rows = slice(start, end)
-            seen = int(np.count_nonzero(bad[rows]))
-            if seen * obs.scan_ms < 1000:
-                continue
             if end >= obs.n:
                 continue
-            if pump[end]:
-                tally.held(
-                    int(obs.t[start]), unit, f"bad for {seen * obs.scan_ms / 1000:.1f} s while blanked"
-                )
-            elif not _explained(obs, unit, end):
+            seen_ms = int(np.count_nonzero(bad[start:end])) * obs.scan_ms
+            bad_at_end = bool(bad[max(start, end - 5) : end + 1].any())
+            if pump[end] and seen_ms >= LEAST_SHOWN_MS:
+                tally.held(int(obs.t[start]), unit, f"bad for {seen_ms / 1000:.1f} s while blanked")
+            elif not pump[end] and bad_at_end and not _explained(obs, unit, end):
                 tally.broken(int(obs.t[end]), unit, "stopped by bad water while blanked")
     return tally
 

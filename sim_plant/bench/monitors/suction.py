@@ -20,9 +20,14 @@ AFTERMATH_MS = 500  # a stop so soon after a dip is still the dip's
 
 
 def low(obs: Observed, unit: int) -> Bools:
-    """Low suction as far as it is to be judged: feed valve commanded open for its blanking time."""
+    """Low suction as far as it is to be judged: feed valve commanded open for its blanking time.
+
+    The scan in which the valve closes still counts: what closed it was seen with the valve open.
+    """
     sp = obs.setpoints
-    judged = forms.held(obs.t, obs.on("feed_valve", unit), ms(sp.suction_blank_s))
+    feed = obs.on("feed_valve", unit)
+    judged = forms.held(obs.t, feed, ms(sp.suction_blank_s))
+    judged[1:] |= judged[:-1] & ~feed[1:]
     return np.asarray(judged & obs.below("suction_ma", sp.suction_trip_bar, unit))
 
 
@@ -51,11 +56,11 @@ def _dips(obs: Observed, tally: Tally, unit: int) -> None:
     gone = obs.below("suction_ma", sp.suction_fast_bar, unit)
     deep = forms.held(obs.t, gone, _fast_ms(obs))
     pump = obs.on("pump", unit)
-    for start, end in forms.spans(low(obs, unit) & pump):
+    for start, end, answered in forms.episodes(low(obs, unit), pump):
         took_ms = forms.length_ms(obs.t, (start, end))
         if end >= obs.n or took_ms >= least_ms:
             continue
-        last = obs.row_at(int(obs.t[end]) + AFTERMATH_MS)
+        last = end if answered else obs.row_at(int(obs.t[end]) + AFTERMATH_MS)
         stopped = not pump[end : last + 1].all()
         if stopped and other_cause(obs, unit, start - 5, last, but=("suction", "header")):
             continue

@@ -137,9 +137,7 @@ class Story:
             marks=sorted(self._marks),
         )
 
-    def judge(
-        self, requirement: str, setpoints: Setpoints = DEFAULTS, context: Context = AT_DESK
-    ) -> Finding:
+    def judge(self, requirement: str, setpoints: Setpoints = DEFAULTS, context: Context = AT_DESK) -> Finding:
         """What one requirement says of this story."""
         rule = next(rule for rule in REQUIREMENTS if rule.id == requirement)
         return rule.judge(self.trace(), setpoints, context)
@@ -172,13 +170,14 @@ class Story:
         off = np.zeros(self.n)
         outputs = {name: self._filled(name, unit, off) for name in UNIT_DO}
         pump, flush, feed = (outputs[name] > 0 for name in ("pump", "flush_valve", "feed_valve"))
-        healthy = {name: off + 1 for name in UNIT_DI} | {"pump_running": pump, "enable_closed": outputs["enable"]}
+        healthy = dict.fromkeys(UNIT_DI, off + 1)
+        healthy |= {"pump_running": pump, "enable_closed": outputs["enable"]}
         loops = {name: off + UNIT_REST.get(name, 0.0) for name in UNIT_AI} | {
             "membrane_ma": np.select([pump & flush, pump], [5.5, 12.5], 0.5),
             "permeate_flow_ma": np.where(pump, 1.4, 0.0),
             "concentrate_flow_ma": np.select([pump & flush, pump, feed & flush], [3.0, 0.93, 2.5], 0.0),
         }
-        truth = {name: off for name in UNIT_TRUTH} | {
+        truth = dict.fromkeys(UNIT_TRUTH, off) | {
             "permeate_m3h": loops["permeate_flow_ma"],
             "permeate_tds_mgl": off + 100.0,
         }
@@ -187,13 +186,13 @@ class Story:
 
     def _bank(self, t_ms: np.ndarray) -> dict[str, np.ndarray]:
         off = np.zeros(self.n)
-        columns = {name: off + 1 for name in BANK_DI} | {"reset_button": off}
+        columns = dict.fromkeys(BANK_DI, off + 1) | {"reset_button": off}
         columns |= {"dosing_pulse": t_ms // 1000 % 2}
         columns |= {name: off + BANK_REST[name] for name in BANK_AI}
-        columns |= {name: off for name in BANK_DO} | {"alarm_relay": off + 1, "watchdog": t_ms // 500 % 2}
+        columns |= dict.fromkeys(BANK_DO, off) | {"alarm_relay": off + 1, "watchdog": t_ms // 500 % 2}
         columns |= {"booster_run": t_ms >= 6000, "dosing_run": t_ms >= 6000}
         columns |= {"booster_speed_cmd_ma": off + 45.0, "dosing_rate_cmd_ma": off + 10.0}
-        columns |= {name: off for name in BANK_TRUTH} | {"powered": off + 1, "header_bar": off + 3.0}
+        columns |= dict.fromkeys(BANK_TRUTH, off) | {"powered": off + 1, "header_bar": off + 3.0}
         return {name: self._filled(name, 0, column) for name, column in columns.items()}
 
 
