@@ -86,15 +86,11 @@ def supply_sag(p: Floats, u: Floats, b: Floats) -> None:
     """Supply relay: opens while starting motors pull the voltage down by more than its limit.
 
     A starting motor draws ``starting multiple`` times full load at rest and falls linearly to full
-    load at speed (a crude but common picture, no source).
+    load at speed (a crude but common picture, no source). A lone motor may always start.
     """
-    current = 0.0
-    for i in range(u.shape[0]):
-        if motor_live(u[i], b):
-            current += p[at.P_START_MULTIPLE] - (p[at.P_START_MULTIPLE] - 1.0) * u[i, at.U_SPEED]
-    sag = p[at.P_SAG] * current / (u.shape[0] * p[at.P_START_MULTIPLE])
-    alone = u.shape[0] == 1  # one motor may always start
-    b[at.B_SUPPLY_OK] = 1.0 if b[at.B_POWER] > 0.0 and (sag < p[at.P_SAG_RELAY] or alone) else 0.0
+    share = u[:, at.U_CURRENT].sum() / (u.shape[0] * p[at.P_START_MULTIPLE])
+    healthy = p[at.P_SAG] * share < p[at.P_SAG_RELAY] or u.shape[0] == 1
+    b[at.B_SUPPLY_OK] = 1.0 if b[at.B_POWER] > 0.0 and healthy else 0.0
 
 
 @compiled
@@ -123,6 +119,8 @@ def _step_mirror(u: Floats, real: int, seen: int, timer: int, delay_s: float, dt
 def _step_motor(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float) -> None:
     live = motor_live(u, b)
     locked = uf[at.UF_LOCKED] > 0.0
+    multiple = p[at.P_START_MULTIPLE]
+    u[at.U_CURRENT] = multiple - (multiple - 1.0) * u[at.U_SPEED] if live else 0.0
     if live and locked:
         u[at.U_HEAT] += dt_s / p[at.P_LOCKED_TRIP]
     else:

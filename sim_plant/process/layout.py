@@ -115,6 +115,7 @@ BANK_OUTS = BANK_DOS + len(names(BANK_SIGNALS, Kind.AO))
     U_ENABLE,
     U_ENABLE_SEEN,
     U_ENABLE_TIMER,
+    U_CURRENT,  # multiple of full load at the start of the step
     U_HEAT,  # 0..1, protector trips at 1
     U_PROTECTOR,
     U_PSLL,
@@ -132,7 +133,7 @@ BANK_OUTS = BANK_DOS + len(names(BANK_SIGNALS, Kind.AO))
     U_ISOLATOR,
     U_HAND_VALVE,
     U_OUT,  # outputs held by the I/O module: UNIT_DOS columns
-) = range(30)
+) = range(31)
 U_CELL = U_OUT + UNIT_DOS  # kg/m3, MAX_CELLS columns
 U_FLUX = U_CELL + MAX_CELLS  # m/s, MAX_CELLS columns
 U_COUNT = U_FLUX + MAX_CELLS
