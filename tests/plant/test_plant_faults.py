@@ -79,7 +79,7 @@ def story(rig, fault: Fault | None) -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def healthy_story(request):
+def healthy_story():
     return {}
 
 
