@@ -33,9 +33,12 @@ from sim_plant.site import InputError, Site, demo_folder, load_site
 PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
 
 CAUTION = (
-    "Prototype and test bench, not a safety system: no SIL or PL is claimed, and a passing run is no proof of a "
-    "safe plant. Local codes and licensed practice come first; lock out, tag out, try out before you open anything."
+    "Prototype and test bench, not a safety system: no SIL or PL is claimed, and a passing run is no proof "
+    "of a safe plant. Local codes and licensed practice come first; lock out, tag out, try out before you "
+    "open anything."
 )
+
+CORES = min(os.cpu_count() or 1, 64)
 
 app = typer.Typer(
     help="Prove the control logic of a bank of reverse-osmosis units before water and power reach the site.",
@@ -76,9 +79,7 @@ def prove(
     seed: Annotated[
         int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = min(
-        os.cpu_count() or 1, 64
-    ),
+    jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = CORES,
 ) -> None:
     """Run the site's cases against a controller, print verdicts, write the evidence folder."""
     started = datetime.now(UTC)

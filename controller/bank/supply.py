@@ -13,7 +13,7 @@ from controller.signals import BANK_SIGNALS, signal_named, to_ma
 from controller.unit.states import Event
 
 PRESTART_ABOVE_READY_BAR = 0.3  # header against shut valves: ready, but not at full pressure
-NO_DRAW_S = 3.0  # the booster stops so long after the last feed valve has closed
+NO_DRAW_S = 2.0  # the booster stops so long after the last feed valve has closed
 GAIN_HZ_PER_BAR, GAIN_HZ_PER_BAR_S = 2.0, 1.5
 STILL_S = 2.0
 PROVING_RATE_PCT = 100.0

@@ -19,7 +19,7 @@ def perform(v: View, event: Event, cell: Move) -> UnitState:
     target = _target(v, event, cell)
     if target is UnitState.LOCKOUT or cell.trip is Trip.WELDED:
         latch(v, event)
-    if target is UnitState.RETRY_WAIT and event is not Event.IO_LOST:
+    if event in (Event.LOW_SUCTION, Event.HEADER_LOST) and target is UnitState.RETRY_WAIT:
         _count_suction_failure(v)
     elif event is Event.IO_LOST:
         v.m.io_lost_ms.append(v.now_ms)

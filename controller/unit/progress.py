@@ -277,8 +277,8 @@ def wants_water(v: View) -> bool:
     if state is UnitState.WAIT_PERMIT:
         return v.m.blocked_by is None and v.p.may_start
     if state is UnitState.STOPPING:
-        return v.m.trip is Trip.T2
-    return state not in RESTING
+        return v.m.trip is Trip.T2 and v.in_state_s < v.s.token_wait_s
+    return state not in RESTING and not v.m.closing
 
 
 def _waiting_since_ms(v: View, wanted: Want) -> int:

@@ -202,7 +202,7 @@ class Sequencer:
         if event is Event.LOW_SUCTION:
             if Event.HEADER_LOST in v.p.events:
                 return  # one cause, one alarm: the header explains it
-            if len(m.suction_ms) >= s.suction_retries:
+            if len(m.suction_ms) >= s.suction_retries and m.state is not UnitState.STOPPING:
                 event = Event.LOW_SUCTION_SPENT
         elif event is Event.QUALITY_ALARM:
             m.quality_alarm = m.quality_flush_due = True  # the flush itself waits for a slot

@@ -27,9 +27,10 @@
     text = "the pump stays on"
     signal = "pump"                     of the unit under test; "bank.booster_run"; "state"
     is = true                           or "LOCKOUT" or ["STANDBY", "OFF"]; below_bar = 1; above_m3h = 2
-    after = "cut", from_s = 0           the window opens
-    within_s = 5.5                      must become so, or
-    until_s = 20                        must hold for the whole of it, or with never = true must never be so
+    after = "cut", from_s = 0           the window opens so long after the step of that name, or the strike
+    within_s = 5.5                      must become so within, counted from the window's opening; or
+    until_s = 20                        must hold until then, counted like from_s; left out: to the end;
+    never = true                        must not be so at any moment of the window
     unit = 3                            another unit; "others" for each of the others
 
     [run]
@@ -189,6 +190,8 @@ class Expectation(_Table):
             raise ValueError("needs exactly one of is, below_<unit>, above_<unit>")
         if self.within_s is not None and (self.until_s is not None or self.never):
             raise ValueError("within_s goes with neither until_s nor never")
+        if self.until_s is not None and self.until_s <= self.from_s:
+            raise ValueError(f"until_s = {self.until_s:g} must be more than from_s = {self.from_s:g}")
         self._check_signal()
         return self
 

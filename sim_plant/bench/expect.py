@@ -34,8 +34,7 @@ def _judge_unit(e: Expectation, trace: Trace, unit: int, anchors: Anchors, uncer
     if e.signal == "state" and not (trace.unit_state[:, unit - 1] >= 0).any():
         return _finding(e, Verdict.INCONCLUSIVE, unit, detail="the target reports no states")
     start_ms = anchors[e.after] + round(e.from_s * 1000.0)
-    length_s = e.within_s if e.within_s is not None else e.until_s
-    end_ms = int(trace.t_ms[-1]) if length_s is None else start_ms + round(length_s * 1000.0)
+    end_ms = _end_ms(e, trace, anchors[e.after], start_ms)
     window = (trace.t_ms >= start_ms) & (trace.t_ms <= end_ms)
     holds = _holds(e, trace, unit)
     if e.never:
@@ -51,6 +50,12 @@ def _judge_unit(e: Expectation, trace: Trace, unit: int, anchors: Anchors, uncer
     return _finding(
         e, Verdict.FAIL, unit, triggers=1, at_ms=at_ms, detail=f"broken {_after(at_ms, start_ms)}"
     )
+
+
+def _end_ms(e: Expectation, trace: Trace, anchor_ms: int, start_ms: int) -> int:
+    if e.within_s is not None:
+        return start_ms + round(e.within_s * 1000.0)
+    return int(trace.t_ms[-1]) if e.until_s is None else anchor_ms + round(e.until_s * 1000.0)
 
 
 def _becomes(

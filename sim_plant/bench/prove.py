@@ -76,9 +76,8 @@ def carry_out(job: Job, runs: Sequence[Run], workers: int) -> Iterator[RunResult
             for run in batch:
                 yield _one(workshop, job, run)
         return
-    context = multiprocessing.get_context(
-        "spawn"
-    )  # a forked child would inherit the progress display's thread
+    # a forked child would inherit the thread of the progress display
+    context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare_worker, initargs=(job,))
     try:
         futures: list[Future[list[RunResult]]] = [pool.submit(_work, batch) for batch in batches(runs)]

@@ -12,6 +12,7 @@ from sim_plant.bench.monitors import (
     feedwater,
     flushing,
     leaks,
+    link,
     loops,
     people,
     power,
@@ -28,7 +29,7 @@ from sim_plant.bench.verdicts import Finding
 
 __all__ = ["NOT_YET", "REQUIREMENTS", "Context", "Requirement", "judge_all"]
 
-_MODULES = (feedwater, flushing, leaks, loops, people, power, pump, purging, quality, suction, tank)
+_MODULES = (feedwater, flushing, leaks, link, loops, people, power, pump, purging, quality, suction, tank)
 
 REQUIREMENTS: tuple[Requirement, ...] = tuple(
     sorted((rule for module in _MODULES for rule in module.RULES), key=lambda rule: rule.id)
@@ -36,7 +37,6 @@ REQUIREMENTS: tuple[Requirement, ...] = tuple(
 
 NOT_YET: dict[str, str] = {
     "SR-44": "needs the wall clock beside the trace; a trace carries monotonic time only",
-    "SR-45": "the age of a unit's I/O image is not in the trace, so its loss cannot be told from the field",
     "SR-46": "the age of an image is not in the trace; quality is inside the target",
     "SR-47": "the heartbeat of the bank is inside the target and not in the trace",
     "SR-48": "compares two runs; a trace is one",

@@ -18,7 +18,7 @@ from sim_plant.bench.monitors.tolerance import ms
 from sim_plant.bench.trace import Bools, Ints
 
 COMMAND_ACTS_MS = 3000  # a stop that follows a command within this time is the command's
-LINK_WORDS = ("i/o", "link", "heartbeat", "frozen", "hang", "stale", "timeout")  # faults seen in marks only
+LINK_LOST = "unit_io lost"  # the one fault that shows in the bench's marks only, and in the outputs
 
 UnitCause = Callable[[Observed, int], Bools]
 BankCause = Callable[[Observed], Bools]
@@ -61,20 +61,39 @@ def commanded(obs: Observed, unit: int) -> Bools:
 
 
 def link_lost(obs: Observed, unit: int) -> Bools:
-    """Rows between the injection and the clearing of a fault of the I/O or of the program."""
+    """Rows between the injection and the clearing of a lost link to the unit's I/O."""
     lost = np.zeros(obs.n, np.bool_)
     for mark in obs.trace.marks:
-        if not any(word in mark.text.lower() for word in LINK_WORDS) or mark.unit not in (0, unit):
-            continue
-        if mark.what in ("inject", "clear"):
+        if mark.unit == unit and mark.text.startswith(LINK_LOST) and mark.what in ("inject", "clear"):
             lost[obs.row_at(mark.t_ms) :] = mark.what == "inject"
     return lost
 
 
-def start_failed(obs: Observed, unit: int) -> Bools:
-    """Pump on for the time of a healthy start and the membrane pressure still low."""
+def blanked(obs: Observed, unit: int) -> Bools:
+    """Rows in which quality is not judged: after a pump start, in a running flush and after it."""
+    return obs.kept("blanked", unit, lambda: _blanked(obs, unit))
+
+
+def _blanked(obs: Observed, unit: int) -> Bools:
     sp = obs.setpoints
-    running = forms.held(obs.t, obs.on("pump", unit), ms(sp.pressure_rise_s) - 1000)
+    since_start = forms.since_ms(obs.t, obs.rises("pump", unit))
+    flush = obs.running_flush(unit)
+    since_flush = forms.since_ms(obs.t, forms.falls(flush))
+    starting = since_start < ms(sp.tds_blank_start_s)
+    return np.asarray(starting | flush | (since_flush < ms(sp.tds_blank_purge_s)))
+
+
+def poor_quality(obs: Observed, unit: int) -> Bools:
+    """Quality loop broken, or the permeate of a running pump bad while it is judged."""
+    bad = obs.tds_above(obs.setpoints.tds_alarm_mgl, unit) & obs.on("pump", unit) & ~blanked(obs, unit)
+    return np.asarray(bad | obs.bad("permeate_cond_ma", unit))
+
+
+def start_failed(obs: Observed, unit: int) -> Bools:
+    """Pump on, flush valve shut, for the time of a healthy start and the membrane pressure still low."""
+    sp = obs.setpoints
+    pressing = obs.on("pump", unit) & ~obs.on("flush_valve", unit)
+    running = forms.held(obs.t, pressing, ms(sp.pressure_rise_s) - 1000)
     return np.asarray(running & ~obs.above("membrane_ma", sp.pressure_rise_bar, unit))
 
 
@@ -116,9 +135,7 @@ UNIT_CAUSES: dict[str, UnitCause] = {
     "discharge": lambda obs, unit: (
         obs.bad("membrane_ma", unit) | obs.above("membrane_ma", obs.setpoints.discharge_trip_bar, unit)
     ),
-    "quality": lambda obs, unit: (
-        obs.bad("permeate_cond_ma", unit) | obs.tds_above(obs.setpoints.tds_alarm_mgl, unit)
-    ),
+    "quality": poor_quality,
 }
 
 BANK_CAUSES: dict[str, BankCause] = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sim_plant.bench.monitors import forms
-from sim_plant.bench.monitors.causes import alarm_shown, other_cause
+from sim_plant.bench.monitors.causes import alarm_shown, blanked, other_cause
 from sim_plant.bench.monitors.observed import Observed
 from sim_plant.bench.monitors.purging import running_flushes
 from sim_plant.bench.monitors.reactions import answers, stays_dead
@@ -17,20 +17,6 @@ from sim_plant.bench.trace import Bools
 ANSWER_S = 5.0  # stated by SR-20: alarm and flush within 35 s for 30 s held, stop within 65 s for 60 s
 ROLLING_HOUR_S = 3600.0
 LEAST_SHOWN_MS = 1000  # bad water must show so long in a blanked time to have put it to the test
-
-
-def blanked(obs: Observed, unit: int) -> Bools:
-    """Rows in which quality is not judged: after a pump start, in a running flush and after it."""
-    return obs.kept("blanked", unit, lambda: _blanked(obs, unit))
-
-
-def _blanked(obs: Observed, unit: int) -> Bools:
-    sp = obs.setpoints
-    since_start = forms.since_ms(obs.t, obs.rises("pump", unit))
-    flush = obs.running_flush(unit)
-    since_flush = forms.since_ms(obs.t, forms.falls(flush))
-    starting = since_start < ms(sp.tds_blank_start_s)
-    return np.asarray(starting | flush | (since_flush < ms(sp.tds_blank_purge_s)))
 
 
 def bad_water_answered(obs: Observed) -> Tally:
@@ -47,7 +33,7 @@ def bad_water_answered(obs: Observed) -> Tally:
             obs, tally, unit, very_bad, pump, sp.tds_lockout_s, allowance_s=ANSWER_S, what="stopped after"
         ):
             if answer.full:
-                stays_dead(obs, tally, unit, answer.row)
+                stays_dead(obs, tally, unit, answer.row, flushed=True)
         bad = obs.tds_above(sp.tds_alarm_mgl, unit) & judged & pump
         for span in forms.spans(bad):
             _quality_flush_follows(obs, tally, unit, span, very_bad)

@@ -49,14 +49,25 @@ def answers(
 
 
 def stays_dead(
-    obs: Observed, tally: Tally, unit: int, row: int, *, clear: Bools | None = None, why: str = ""
+    obs: Observed,
+    tally: Tally,
+    unit: int,
+    row: int,
+    *,
+    clear: Bools | None = None,
+    why: str = "",
+    flushed: bool = False,
 ) -> None:
     """Unbroken before: after ``row`` neither pump nor feed of the unit opens again without a reset.
 
-    With ``clear``, only a reset at a row where it is true counts. A unit that never starts again has
-    shown nothing wrong.
+    With ``clear``, only a reset at a row where it is true counts. With ``flushed``, the unit is stopped in
+    the ordinary way, so the first opening of the feed valve, for its stop flush, is as it should be. A
+    unit that never starts again has shown nothing wrong.
     """
-    starts = (forms.next_row(obs.rises(name, unit), row) for name in ("pump", "feed_valve"))
+    opened = obs.rises("feed_valve", unit)
+    first = forms.next_row(opened, row) if flushed else None
+    after = row if first is None else first
+    starts = (forms.next_row(obs.rises("pump", unit), row), forms.next_row(opened, after))
     start = min((found for found in starts if found is not None), default=None)
     if start is None:
         return
