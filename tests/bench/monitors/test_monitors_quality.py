@@ -59,6 +59,13 @@ def test_sr_20_the_stop_for_very_bad_water_needs_a_reset() -> None:
     assert story.press_reset(480).verdict("SR-20") is Verdict.PASS
 
 
+def test_sr_20_the_stop_flush_after_the_lockout_needs_no_reset() -> None:
+    story = bad_water(us_cm=VERY_BAD_US, seconds=800).cut(362, 1).flush(366, 75, unit=1)
+
+    assert story.verdict("SR-20") is Verdict.PASS
+    assert story.flush(500, 75, unit=1).verdict("SR-20") is Verdict.FAIL
+
+
 def test_sr_20_bad_water_shorter_than_its_time_asks_for_nothing() -> None:
     story = bad_water().set(325, "permeate_cond_ma", 200.0, 1)
 

@@ -38,6 +38,12 @@ def test_sr_04_a_stop_in_a_dip_with_another_cause_is_not_the_dips(name: str) -> 
     assert story.verdict("SR-04") is Verdict.NOT_EXERCISED
 
 
+def test_sr_04_the_quality_peak_of_a_start_excuses_no_stop() -> None:
+    story = dipped(4.0).cut(202, 1).set(100, "permeate_cond_ma", 900.0, 1)
+
+    assert story.verdict("SR-04") is Verdict.FAIL
+
+
 def test_sr_04_a_stop_command_in_a_dip_is_not_the_dips() -> None:
     assert dipped(4.0).cut(202, 1).command(202, "stop", 1).verdict("SR-04") is Verdict.NOT_EXERCISED
 
