@@ -66,5 +66,6 @@ def toward(value: float, target: float, most: float) -> float:
 
 @compiled
 def lag(value: float, target: float, dt_s: float, tau_s: float) -> float:
-    """First-order lag, exact for a constant target."""
-    return target + (value - target) * math.exp(-dt_s / tau_s)
+    """First-order lag, exact for a constant target; it arrives, so that no tail of tiny numbers slows us."""
+    away = (value - target) * math.exp(-dt_s / tau_s)
+    return target + away if abs(away) > 1e-12 else target

@@ -43,20 +43,25 @@ def _step_part(a: Arrays, dt_s: float) -> None:
 
 @compiled
 def _collect(a: Arrays, dt_s: float) -> None:
-    """Salt of all units, then what they send to the product header, the drain and the tank."""
+    """Salt of all units, then what they send to the product header, the drain and the tank.
+
+    Permeate that is diverted or relieved runs to an open drain of its own, not into the shared sump.
+    """
     p, u, b, bf = a.p, a.u, a.b, a.bank_faults
-    product, product_salt, drain, drain_salt = 0.0, 0.0, 0.0, 0.0
+    product, product_salt, drain, waste, waste_salt = 0.0, 0.0, 0.0, 0.0, 0.0
     for i in range(u.shape[0]):
         permeate_salt, concentrate_salt = step_unit_salt(p, u[i], b, a.unit_faults[i], dt_s)
         drain += u[i, at.U_Q_CONCENTRATE]
-        drain_salt += concentrate_salt
+        b[at.B_SALT_DRAIN] += concentrate_salt * dt_s
         if p[at.P_DIVERTER] == 0.0 or u[i, at.U_OUT_DIVERT] > 0.0:
             product += u[i, at.U_Q_PERMEATE]
             product_salt += permeate_salt
         else:
-            drain += u[i, at.U_Q_PERMEATE]
-            drain_salt += permeate_salt
+            waste += u[i, at.U_Q_PERMEATE]
+            waste_salt += permeate_salt
     to_tank, relief = step_product(p, b, bf, product, product_salt, dt_s)
     relief_salt = product_salt * relief / (to_tank + relief) if relief > 0.0 else 0.0
-    step_drain(p, b, bf, drain + relief, (drain_salt + relief_salt) * dt_s, dt_s)
+    b[at.B_OUT_DRAIN] += (waste + relief) * dt_s
+    b[at.B_SALT_DRAIN] += (waste_salt + relief_salt) * dt_s
+    step_drain(p, b, bf, drain, dt_s)
     step_tank(p, b, to_tank, (product_salt - relief_salt) * dt_s, dt_s)

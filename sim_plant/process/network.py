@@ -33,6 +33,7 @@ from sim_plant.process.water import osmotic_pa_per_kg_m3, permeability_factor
 
 ITERATIONS = 25
 TOLERANCE_PA = 1.0
+STILL_PA = 1e-3  # less is nothing: a decay that never ends would slow the arithmetic down
 LONGEST_MOVE_PA = 4e5  # no pressure moves further in one iteration
 VACUUM_PA = -1e5
 CAVITATION_PA = 7e4  # the pump loses its head between this above vacuum and vacuum
@@ -60,6 +61,11 @@ def solve_pressures(
         # A check valve at its point of opening makes full steps jump to and fro; shorter ones settle.
         damping = max(0.5 * damping, 0.1) if move > 0.7 * last else min(2.0 * damping, 1.0)
         last = move
+    if abs(b[at.B_HEADER]) < STILL_PA:
+        b[at.B_HEADER] = 0.0
+    for i in range(u.shape[0]):
+        if abs(u[i, at.U_SUCTION]) < STILL_PA and abs(u[i, at.U_MEMBRANE]) < STILL_PA:
+            u[i, at.U_SUCTION], u[i, at.U_MEMBRANE] = 0.0, 0.0
     _rebuild_flows(p, u, b, uf, work, dt_s, h0, a_t, osmotic)
 
 

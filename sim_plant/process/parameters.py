@@ -89,7 +89,9 @@ class Unit(_Table):
     coast_s: float = Field(1.0, gt=0, le=30, description="5 % speed after switching off")
     locked_trip_s: float = Field(6, gt=0, le=30, description="protector trips on a locked rotor")
     protector_cool_s: float = Field(60, gt=0, le=900, description="protector may close again after it")
-    has_diverter: bool = Field(True, description="permeate diverter fitted; without it all goes to the tank")
+    has_diverter: bool = Field(
+        True, description="permeate diverter fitted (to a drain of its own); else all to tank"
+    )
 
 
 class Drain(_Table):

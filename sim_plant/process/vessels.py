@@ -55,7 +55,7 @@ def step_product(
 
 
 @compiled
-def step_drain(p: Floats, b: Floats, bf: Floats, flow: float, salt_kg: float, dt_s: float) -> None:
+def step_drain(p: Floats, b: Floats, bf: Floats, flow: float, dt_s: float) -> None:
     """Sump: fills with what the units send, empties at the drain's capacity, spills above its rim."""
     b[at.B_Q_DRAIN] = flow
     content = b[at.B_SUMP] + flow * dt_s
@@ -65,7 +65,6 @@ def step_drain(p: Floats, b: Floats, bf: Floats, flow: float, salt_kg: float, dt
     b[at.B_SUMP] = content - spilled
     b[at.B_SPILLED] += spilled
     b[at.B_OUT_DRAIN] += away
-    b[at.B_SALT_DRAIN] += salt_kg
 
 
 @compiled
