@@ -93,6 +93,9 @@ class Plant:
         self._scratch = np.zeros(at.scratch_size(n))
         self._di = np.zeros(n * at.UNIT_DIS + at.BANK_DIS, np.bool_)
         self._a = at.views(self._constants, self._state, self._scratch, self._di, n)
+        dis, ais = at.UNIT_DIS, at.UNIT_AIS
+        self._unit_cuts = [(slice(i * dis, i * dis + dis), slice(i * ais, i * ais + ais)) for i in range(n)]
+        self._bank_cut = (slice(n * dis, None), slice(n * ais, None))
         self.unit_truth = self._a.unit_truth
         self.bank_truth = self._a.bank_truth
         self._healthy = FaultArrays(
@@ -133,12 +136,8 @@ class Plant:
     def inputs(self, commands: tuple[Command, ...] = ()) -> Inputs:
         """The input image of this moment, with the given commands of people."""
         contacts, loops = self._di.tolist(), self._a.ma.tolist()
-        dis, ais, n = at.UNIT_DIS, at.UNIT_AIS, self.n_units
-        units = tuple(
-            UnitInputs._make(contacts[i * dis : i * dis + dis] + loops[i * ais : i * ais + ais])
-            for i in range(n)
-        )
-        bank = BankInputs._make(contacts[n * dis :] + loops[n * ais :])
+        units = tuple([UnitInputs._make(contacts[di] + loops[ai]) for di, ai in self._unit_cuts])
+        bank = BankInputs._make(contacts[self._bank_cut[0]] + loops[self._bank_cut[1]])
         return Inputs(bank, units, self._ages_ms(), 0, commands)
 
     def step(self, outputs: Outputs, dt_ms: int) -> None:

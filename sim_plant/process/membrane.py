@@ -34,6 +34,12 @@ def film_coefficient(k_nominal_m_s: float, flow_ratio: float) -> float:
 
 
 @compiled
+def cell_film(k_nominal_m_s: float, nominal: float, feed: float, concentrate: float, share: float) -> float:
+    """Film coefficient in the middle of a cell at ``share`` (0..1) of the way along; flows in m3/s."""
+    return film_coefficient(k_nominal_m_s, (feed + (concentrate - feed) * share) / nominal)
+
+
+@compiled
 def flux_step(flux: float, a: float, drive_pa: float, osmotic_pa: float, k: float) -> tuple[float, float]:
     """One Newton step for Jw = A (drive - osmotic exp(Jw/k)): (flux, d flux / d drive).
 

@@ -28,7 +28,7 @@ from sim_plant.process.hydraulics import (
     regulated_kv,
 )
 from sim_plant.process.layout import Floats
-from sim_plant.process.membrane import film_coefficient, flux_step
+from sim_plant.process.membrane import cell_film, flux_step
 from sim_plant.process.water import osmotic_pa_per_kg_m3, permeability_factor
 
 ITERATIONS = 25
@@ -90,10 +90,11 @@ def _iterate(
     f_header = p[at.P_HEADER_COMPLIANCE] / dt_s * (h - h0) - booster
     diagonal = p[at.P_HEADER_COMPLIANCE] / dt_s + slope
     for i in range(u.shape[0]):
-        x, y = u[i, at.U_SUCTION], u[i, at.U_MEMBRANE]
-        q_in, d_in = _inlet(p, u[i], uf[i], h - x, a_t)
-        q_pump, d_x, d_y = _pump(p, u[i], uf[i], x, y)
-        q_out, d_out = _outlet(p, u[i], uf[i], y, a_t, osmotic)
+        unit, broken = u[i], uf[i]
+        x, y = unit[at.U_SUCTION], unit[at.U_MEMBRANE]
+        q_in, d_in = _inlet(p, unit, broken, h - x, a_t)
+        q_pump, d_x, d_y = _pump(p, unit, broken, x, y)
+        q_out, d_out = _outlet(p, unit, broken, y, a_t, osmotic)
         f1 = store * (x - work[i, W_X0]) - q_in + q_pump
         f2 = store * (y - work[i, W_Y0]) - q_pump + q_out
         a, c = store + d_in + d_x, store + d_y + d_out
@@ -207,8 +208,7 @@ def _permeate(p: Floats, u: Floats, uf: Floats, y: float, a_t: float, osmotic: f
     total, slope = 0.0, 0.0
     for j in range(cells):
         share = (j + 0.5) / cells
-        cross_flow = feed + (concentrate - feed) * share
-        k = film_coefficient(p[at.P_K], cross_flow / p[at.P_Q_MEAN])
+        k = cell_film(p[at.P_K], p[at.P_Q_MEAN], feed, concentrate, share)
         drive = y - loss * share - u[at.U_PERMEATE_PRESSURE]
         bulk = osmotic * (u[at.U_CELL + j] - u[at.U_PERMEATE_TDS])
         flux, d_flux = flux_step(u[at.U_FLUX + j], a, drive, bulk, k)

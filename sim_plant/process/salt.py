@@ -7,7 +7,7 @@ import math
 import sim_plant.process.layout as at
 from sim_plant.process.compiled import compiled
 from sim_plant.process.layout import Floats
-from sim_plant.process.membrane import film_coefficient, mix, polarisation
+from sim_plant.process.membrane import cell_film, mix, polarisation
 
 OXIDISED_PASSAGE_PER_H = 0.03  # oxidised membranes: salt passage +3 %, permeability +1 % an hour
 REFERENCE_DEGC = 25.0
@@ -28,7 +28,7 @@ def step_unit_salt(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float) -> 
     b[at.B_SALT_IN] += inflow_salt * dt_s
     for j in range(cells):
         flux = u[at.U_FLUX + j]
-        k = film_coefficient(p[at.P_K], flow / p[at.P_Q_MEAN])
+        k = cell_film(p[at.P_K], p[at.P_Q_MEAN], u[at.U_Q_FEED], u[at.U_Q_CONCENTRATE], (j + 0.5) / cells)
         flow = max(flow - flux * area, 0.0)
         passage = b_salt * area * polarisation(flux, k)
         u[at.U_CELL + j], mean = mix(
