@@ -18,6 +18,7 @@ from sim_plant.bench.monitors.tolerance import ms
 from sim_plant.bench.trace import Bools, Ints
 
 COMMAND_ACTS_MS = 3000  # a stop that follows a command within this time is the command's
+FLUSH_SHUT_MS = 4000  # a flush valve that has not closed shows 5 s after its command; less one second
 LINK_LOST = "unit_io lost"  # the one fault that shows in the bench's marks only, and in the outputs
 
 UnitCause = Callable[[Observed, int], Bools]
@@ -89,12 +90,18 @@ def poor_quality(obs: Observed, unit: int) -> Bools:
     return np.asarray(bad | obs.bad("permeate_cond_ma", unit))
 
 
-def start_failed(obs: Observed, unit: int) -> Bools:
-    """Pump on, flush valve shut, for the time of a healthy start and the membrane pressure still low."""
-    sp = obs.setpoints
-    pressing = obs.on("pump", unit) & ~obs.on("flush_valve", unit)
-    running = forms.held(obs.t, pressing, ms(sp.pressure_rise_s) - 1000)
-    return np.asarray(running & ~obs.above("membrane_ma", sp.pressure_rise_bar, unit))
+def no_pressure(obs: Observed, unit: int) -> Bools:
+    """Membrane pressure low although the pump is on and the flush valve shut.
+
+    After a start for as long as a healthy start may take; later, when a flush valve may have stuck
+    open, for the time of the diagnosis (narrative 3.7).
+    """
+    pump = obs.on("pump", unit)
+    pressing = pump & ~obs.on("flush_valve", unit)
+    rise_ms = ms(obs.setpoints.pressure_rise_s) - 1000
+    failed = forms.held(obs.t, pressing, rise_ms)
+    failed |= forms.held(obs.t, pressing, FLUSH_SHUT_MS) & forms.held(obs.t, pump, rise_ms)
+    return np.asarray(failed & ~obs.above("membrane_ma", obs.setpoints.pressure_rise_bar, unit))
 
 
 def feedback_wrong(obs: Observed, unit: int) -> Bools:
@@ -120,7 +127,7 @@ UNIT_CAUSES: dict[str, UnitCause] = {
     "command": commanded,
     "link": link_lost,
     "demand": demand_fell,
-    "start failed": start_failed,
+    "no pressure": no_pressure,
     "feedback": feedback_wrong,
     "selector": _unit_contact("selector_auto"),
     "isolator": _unit_contact("isolator_on"),

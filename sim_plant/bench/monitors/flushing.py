@@ -171,6 +171,10 @@ def _judge_stop(obs: Observed, tally: Tally, unit: int, stop: int) -> None:
         tally.timed(at_ms, unit, start_limit_ms - begun_ms, text)
         return
     whole_ms = shortest_ms(sp.stop_flush_s, obs.scan_ms)
+    if flushes and _ended_short(obs, unit, flushes[0], whole_ms):
+        lasted_ms = forms.length_ms(obs.t, flushes[0])
+        tally.timed(at_ms, unit, lasted_ms - whole_ms, f"stop flush lasted {lasted_ms / 1000:.1f} s")
+        return
     whole = [span[0] for span in flushes if forms.length_ms(obs.t, span) >= whole_ms]
     if whole:
         waited_ms = int(obs.t[whole[0]]) - at_ms
@@ -183,6 +187,15 @@ def _judge_stop(obs: Observed, tally: Tally, unit: int, stop: int) -> None:
     elif int(obs.t[-1]) - at_ms > repay_limit_ms and not _disturbed(obs, unit, stop, obs.n - 1):
         waited_ms = int(obs.t[-1]) - at_ms
         tally.timed(at_ms, unit, repay_limit_ms - waited_ms, f"owed for {waited_ms / 1000:.0f} s")
+
+
+def _ended_short(obs: Observed, unit: int, flush: tuple[int, int], whole_ms: int) -> bool:
+    """Whether a stop flush was ended before its time though nothing and nobody interrupted it."""
+    start, end = flush
+    if end >= obs.n or forms.length_ms(obs.t, flush) >= whole_ms:
+        return False
+    told = forms.any_between(obs.commands(Verb.STOP, unit), start, end)
+    return not told and not _disturbed(obs, unit, start, end)
 
 
 def _had_slot(obs: Observed, unit: int, stop: int) -> bool:

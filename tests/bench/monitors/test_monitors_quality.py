@@ -122,6 +122,12 @@ def test_sr_21_a_pump_that_makes_no_pressure_stops_for_that() -> None:
     assert story.verdict("SR-21") is Verdict.NOT_EXERCISED
 
 
+def test_sr_21_a_flush_valve_that_stays_open_stops_the_unit_for_that() -> None:
+    story = bad_water(at_s=421, seconds=600).purge(400, 1).cut(425.1, 1).set(420, "membrane_ma", 5.5, 1)
+
+    assert story.verdict("SR-21") is Verdict.NOT_EXERCISED
+
+
 def test_sr_21_good_water_is_no_trigger() -> None:
     assert Story(400).produce(10, 390, unit=1).verdict("SR-21") is Verdict.NOT_EXERCISED
 
