@@ -10,8 +10,10 @@ line that names file, key, value and limit.
 from __future__ import annotations
 
 import difflib
+import math
+import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -83,51 +85,65 @@ def demo_folder() -> Path:
 def read_toml(path: Path) -> dict[str, Any]:
     """Read one TOML file; InputError when it is missing, too large or not TOML."""
     try:
-        if path.stat().st_size > FILE_BYTES_MAX:
-            raise InputError(f"{path.name}: larger than {FILE_BYTES_MAX} bytes")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        size = path.stat().st_size
+        content = path.read_bytes() if size <= FILE_BYTES_MAX else b""
     except OSError as error:
         raise InputError(f"{path}: {error.strerror or error}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path.name}: {error}") from error
+    if size > FILE_BYTES_MAX:
+        raise InputError(f"{path.name}: {size} bytes, at most {FILE_BYTES_MAX}")
+    try:
+        return tomllib.loads(content.decode("utf-8"))
+    except RecursionError as error:
+        raise InputError(f"{path.name}: not TOML that can be read: brackets nested too deep") from error
+    except ValueError as error:  # not TOML, not UTF-8, or a number of thousands of digits
+        raise InputError(f"{path.name}: not TOML: {error}") from error
 
 
-def load_site(folder: Path, overrides: Iterable[str] = ()) -> Site:
+def load_site(folder: Path, overrides: Sequence[str] = ()) -> Site:
     """Read a site folder. ``overrides`` are "setpoint=value" texts that replace setpoints."""
     if not folder.is_dir():
         raise InputError(f"{folder}: no such site folder; a site is a folder with a site.toml")
     data = read_toml(folder / "site.toml")
     setpoints = data.setdefault("setpoints", {})
+    source = " ".join(["site.toml", *(f"--set {text}" for text in overrides)])
     for text in overrides:
         key, value = _override(text)
         if isinstance(setpoints, dict):
             setpoints[key] = value
     try:
-        file = SiteFile.model_validate(data)
+        # strict: "6" is no number and true is not 1
+        file = SiteFile.model_validate(data, strict=True)
         file.setpoints.flush_slots(file.site.units)
     except ValidationError as error:
-        raise InputError(explain("site.toml", error, SiteFile)) from error
+        raise InputError(explain(source, error, SiteFile)) from error
     except ValueError as error:
-        raise InputError(f"site.toml: setpoints: {error}") from error
+        raise InputError(f"{source}: setpoints: {error}") from error
     return Site(folder, file)
 
 
 def _override(text: str) -> tuple[str, float | int]:
-    key, equals, value = text.partition("=")
+    key, _equals, value = text.partition("=")
+    key = key.strip()
+    if key not in Setpoints.model_fields:
+        raise InputError(f"--set {text}: {key} is not a known setpoint{_near_key((key,), Setpoints)}")
     try:
         number = float(value)
     except ValueError:
-        number = None
-    if not equals or number is None:
+        number = math.nan
+    if not math.isfinite(number):
         raise InputError(f"--set {text}: must read setpoint=number, for example start_flush_s=90")
-    return key.strip(), int(number) if number == int(number) else number
+    return key, int(number) if number.is_integer() else number
 
 
 def explain(file: str, error: ValidationError, model: type[BaseModel]) -> str:
-    """One line for the first thing that is wrong: file, key, value, limit; and how many more there are."""
-    first, *more = error.errors()
-    key = ".".join(str(part) if not isinstance(part, int) else f"[{part + 1}]" for part in first["loc"])
-    key = key.replace(".[", "[")
+    """One line for the first thing that is wrong: file, key, value, limit; and how many more there are.
+
+    An unknown key comes first, because a key that is missing beside it is most often the same slip.
+    """
+    found = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    first = found[0]
+    key = _key(first["loc"])
+    same = [e for e in found if _key(e["loc"]) == key]  # one for each form that the value could have taken
     kind, context = first["type"], first.get("ctx", {})
     if kind == "extra_forbidden":
         text = f"{key} is not a known key{_near_key(first['loc'], model)}"
@@ -136,9 +152,22 @@ def explain(file: str, error: ValidationError, model: type[BaseModel]) -> str:
     elif kind == "value_error":
         text = f"{key}: {context.get('error', first['msg'])}" if key else str(context.get("error"))
     else:
-        text = f"{key} = {_short(first['input'])}: {_limit(kind, context, first['msg'])}"
-    tail = f" (and {len(more)} more)" if more else ""
-    return f"{file}: {text}{tail}"
+        limits = dict.fromkeys(_limit(e["type"], e.get("ctx", {}), e["msg"]) for e in same)
+        text = f"{key} = {_short(first['input'])}: {' or '.join(limits)}"
+    more = len(found) - len(same)
+    return f"{file}: {text}" + (f" (and {more} more)" if more else "")
+
+
+_FORMS = re.compile(r"bool|int|float|constrained-.*|str-enum.*|literal.*|tuple.*")
+"""What the parser adds to a location to say which form of a value it tried; no key of the user's."""
+
+
+def _key(location: tuple[int | str, ...]) -> str:
+    """The place in the file: given.states[1]."""
+    forms = (i for i, part in enumerate(location) if isinstance(part, str) and _FORMS.fullmatch(part))
+    parts = location[: next(forms, len(location))]
+    key = ".".join(part if isinstance(part, str) else f"[{part + 1}]" for part in parts)
+    return key.replace(".[", "[")
 
 
 def _limit(kind: str, context: Mapping[str, Any], message: str) -> str:
@@ -147,12 +176,32 @@ def _limit(kind: str, context: Mapping[str, Any], message: str) -> str:
         "greater_than": ("must be more than", "gt"),
         "less_than_equal": ("must be at most", "le"),
         "less_than": ("must be less than", "lt"),
+        "finite_number": ("must be a finite number", ""),
+        "float_type": ("must be a number", ""),
+        "float_parsing": ("must be a number", ""),
+        "int_type": ("must be a whole number", ""),
+        "int_parsing": ("must be a whole number", ""),
+        "int_from_float": ("must be a whole number", ""),
+        "bool_type": ("must be true or false", ""),
+        "bool_parsing": ("must be true or false", ""),
+        "string_type": ("must be text in quotes", ""),
+        "tuple_type": ("must be a list", ""),
+        "model_type": ("must be a table", ""),
+        "too_short": ("number of entries must be at least", "min_length"),
+        "string_too_short": ("number of characters must be at least", "min_length"),
+        "string_too_long": ("number of characters must be at most", "max_length"),
+        "string_pattern_mismatch": (
+            "must be small letters, digits, - and _ only",
+            "",
+        ),
     }
-    if kind in words:
-        text, name = words[kind]
-        limit = context[name]
-        return f"{text} {limit:g}" if isinstance(limit, (int, float)) else f"{text} {limit}"
-    return message[:1].lower() + message[1:]
+    if kind not in words:
+        return message.replace("Input should be", "must be")
+    text, name = words[kind]
+    if not name:
+        return text
+    limit = context[name]
+    return f"{text} {limit:g}" if isinstance(limit, (int, float)) else f"{text} {limit}"
 
 
 def _short(value: object) -> str:
