@@ -41,9 +41,10 @@ Times are seconds, other quantities carry their unit in the key.
 
 from __future__ import annotations
 
+import difflib
 import itertools
+import math
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -52,7 +53,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Verb, signal_named
 from controller.unit.states import UnitState
-from sim_plant.bench.monitors import REQUIREMENTS
+from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS
 from sim_plant.bench.trace import BANK_AI, BANK_AO, BANK_DI, BANK_DO, UNIT_AI, UNIT_DI, UNIT_DO
 from sim_plant.faults import Fault, UnsupportedFault, check, spec_of
 from sim_plant.site import InputError, Site, explain, read_toml
@@ -60,7 +61,10 @@ from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 RUNS_MAX = 500
 Seconds = Annotated[float, Field(ge=0, le=86400, allow_inf_nan=False)]
-SWITCHES = ("selector_auto", "isolator_on", "feed_hand_valve", "reset_button", "bank_run", "estop_healthy")
+UNIT_SWITCHES = ("selector_auto", "isolator_on", "feed_hand_valve")
+BANK_SWITCHES = ("reset_button", "bank_run", "estop_healthy")
+SWITCHES = (*UNIT_SWITCHES, *BANK_SWITCHES)
+_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.case\.toml")  # it is part of every run's file name
 
 
 def unit_word(unit: str) -> str:
@@ -78,9 +82,11 @@ def _take_quantity(data: Any, words: tuple[str, ...]) -> Any:
         return data
     out = {}
     for key, value in data.items():
-        word = next((w for w in words if key.startswith(f"{w}_")), None)
+        word = next((w for w in words if key == w or key.startswith(f"{w}_")), None)
         if word is None:
             out[key] = value
+        elif word in out:
+            raise ValueError(f"{key}: {word} is there twice")
         else:
             out[word], out[f"{word}_unit"] = value, key[len(word) + 1 :]
     return out
@@ -104,15 +110,12 @@ class Injection(_Table):
         try:
             spec = spec_of(self.target, self.kind)
             fault = Fault(self.target, self.kind, unit if spec.per_unit else 0, self.value)
-            if self.value is not None and unit_word(spec.value_unit) != self.value_unit:
-                raise InputError(
-                    f"inject {self.target} {self.kind}: value_{self.value_unit}: the unit must be "
-                    f"{spec.value_unit or 'left out, it takes no value'}"
-                    + (f" (value_{unit_word(spec.value_unit)})" if spec.value_unit else "")
-                )
+            right, given = f"value_{unit_word(spec.value_unit)}", f"value_{self.value_unit}".rstrip("_")
+            if self.value is not None and spec.value_unit and right != given:
+                raise InputError(f"{given} = {self.value:g}: {self.target} {self.kind} needs {right}")
             check(fault, n_units)
         except UnsupportedFault as error:
-            raise InputError(f"inject: {error}") from error
+            raise InputError(str(error)) from error
         return fault
 
 
@@ -149,6 +152,8 @@ class Step(_Table):
     def _one_action(self) -> Self:
         if (self.at_s is None) == (self.when_state is None):
             raise ValueError("needs either at_s or when_state")
+        if self.at_s is not None and {"after_s", "limit_s"} & self.model_fields_set:
+            raise ValueError("after_s and limit_s go with when_state, not with at_s")
         actions = ("inject", "clear", "command", "operate", "power", "tank_pct", "demand_m3h")
         done = [name for name in actions if getattr(self, name) is not None]
         if len(done) != 1:
@@ -177,7 +182,7 @@ class Expectation(_Table):
     within_s: Seconds | None = None
     until_s: Seconds | None = None
     never: bool = False
-    unit: int | Literal["others"] | None = None
+    unit: Annotated[int, Field(ge=1, le=64)] | Literal["others"] | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -204,11 +209,15 @@ class Expectation(_Table):
             else (*UNIT_DI, *UNIT_DO, *UNIT_AI, *UNIT_TRUTH, "state")
         )
         if name not in known:
-            raise ValueError(f"signal = {self.signal!r} is not known")
+            near = difflib.get_close_matches(name, known, 3)
+            hint = f"; near: {', '.join(near)}" if near else ""
+            raise ValueError(f"signal = {self.signal!r} is not known{hint}")
         states = isinstance(self.is_, (UnitState, tuple))
         contact = name in (*UNIT_DI, *UNIT_DO, *BANK_DI, *BANK_DO)
         if (name == "state") != states or (contact != isinstance(self.is_, bool)):
-            raise ValueError(f"signal = {self.signal!r} cannot be compared so")
+            form = "is = true or false" if contact else "below_<unit> or above_<unit>"
+            how = "is = a state or a list of states" if name == "state" else form
+            raise ValueError(f"signal = {self.signal!r} is compared with {how}")
         if name in (*UNIT_AI, *BANK_AI, *BANK_AO):
             table = BANK_SIGNALS if bank else UNIT_SIGNALS
             self._check_unit(unit_word(signal_named(table, name).unit))
@@ -216,9 +225,10 @@ class Expectation(_Table):
             self._check_unit(name.rsplit("_", 1)[-1])
 
     def _check_unit(self, unit: str) -> None:
-        ours = self.below_unit or self.above_unit
+        word, ours = ("below", self.below_unit) if self.below is not None else ("above", self.above_unit)
         if ours != unit:
-            raise ValueError(f"{self.signal} is in {unit}, not in {ours}")
+            given = f"{word}_{ours}".rstrip("_")
+            raise ValueError(f"{given}: {self.signal} is in {unit}, so the key is {word}_{unit}")
 
 
 class RunTable(_Table):
@@ -240,15 +250,31 @@ class CaseFile(_Table):
 
     @model_validator(mode="after")
     def _refer(self) -> Self:
-        names = {step.name for step in self.step if step.name}
-        used = {e.after for e in self.expect if e.after} | {s.clear for s in self.step if s.clear}
-        unknown = sorted(used - names)
-        if unknown:
-            raise ValueError(f"no step is named {unknown[0]!r}")
+        names = [step.name for step in self.step if step.name]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"two steps are named {name!r}")
+        for number, e in enumerate(self.expect, start=1):
+            if e.after and e.after not in names:
+                raise ValueError(f"expect[{number}].after: no step is named {e.after!r}")
         known = {requirement.id for requirement in REQUIREMENTS}
-        strange = sorted(set(self.requirements) - known)
-        if strange:
-            raise ValueError(f"requirements: {strange[0]} is not monitored")
+        for strange in sorted(set(self.requirements) - known):
+            raise ValueError(f"requirements: {strange}: {NOT_YET.get(strange, 'no such requirement')}")
+        return self
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        """Steps are done in the order of the file, so nothing may point forward."""
+        injected: set[str] = set()
+        passed_s = 0.0
+        for number, step in enumerate(self.step, start=1):
+            if step.clear is not None and step.clear not in injected:
+                raise ValueError(f"step[{number}].clear: no earlier step {step.clear!r} injects a fault")
+            if step.inject is not None:
+                injected.add(step.name)
+            if step.at_s is not None and step.at_s < passed_s:
+                raise ValueError(f"step[{number}].at_s = {step.at_s:g}: an earlier step is at {passed_s:g} s")
+            passed_s = passed_s if step.at_s is None else step.at_s
         return self
 
 
@@ -266,12 +292,23 @@ class Run:
 def load_cases(site: Site) -> list[Run]:
     """All runs of a site's cases, in order of file, variant and state; InputError on the first fault."""
     folder = site.folder / "cases"
-    paths = sorted(folder.glob("*.case.toml"))
+    paths = sorted(folder.glob("*.toml"))
+    for path in paths:
+        if not _FILE_NAME.fullmatch(path.name):
+            raise InputError(
+                f"cases/{path.name}: the name of a case file is letters, digits, dot, dash and underscore "
+                "and ends in .case.toml"
+            )
     if not paths:
         raise InputError(f"{folder}: no *.case.toml files")
     runs = [run for path in paths for run in load_case(path, site)]
     if len(runs) > RUNS_MAX:
         raise InputError(f"{folder}: {len(runs)} runs, at most {RUNS_MAX}")
+    sources: dict[str, str] = {}
+    for run in runs:
+        if run.run_id in sources:
+            raise InputError(f"{run.source}: run {run.run_id} is there twice, see {sources[run.run_id]}")
+        sources[run.run_id] = run.source
     return runs
 
 
@@ -281,11 +318,21 @@ def load_case(path: Path, site: Site) -> list[Run]:
     vary = data.pop("vary", {})
     if not isinstance(vary, dict) or not all(isinstance(v, list) and v for v in vary.values()):
         raise InputError(f"{path.name}: vary: each name needs a list of at least one value")
+    if (n := math.prod(len(v) for v in vary.values())) > RUNS_MAX:
+        raise InputError(f"{path.name}: vary: {n} combinations, at most {RUNS_MAX}")
+    used = _variables(data)
+    for name in [*(used - vary.keys()), *(vary.keys() - used)]:
+        if name in vary:
+            raise InputError(f"{path.name}: vary.{name} is not used: write ${name} where it belongs")
+        near = difflib.get_close_matches(name, vary, 1)
+        raise InputError(
+            f"{path.name}: ${name} is not in [vary]{f': did you mean ${near[0]}?' if near else ''}"
+        )
     stem = path.name.removesuffix(".case.toml")
     runs = []
     for number, values in enumerate(itertools.product(*vary.values()), start=1):
         chosen = dict(zip(vary, values, strict=True))
-        case = _build(path.name, _put_in(data, chosen, path.name), site)
+        case = _build(path.name, _put_in(data, chosen), site)
         variant = ", ".join(f"{name} {value}" for name, value in chosen.items())
         for state in case.given.states:
             tag = f"-{number}" if vary else ""
@@ -293,15 +340,22 @@ def load_case(path: Path, site: Site) -> list[Run]:
     return runs
 
 
-def _put_in(data: Any, chosen: dict[str, Any], file: str) -> Any:
+def _variables(data: Any) -> set[str]:
+    """Every name that stands as "$name" somewhere."""
+    if isinstance(data, dict):
+        return _variables(list(data.values()))
+    if isinstance(data, list):
+        return {name for value in data for name in _variables(value)}
+    return {data[1:]} if isinstance(data, str) and data.startswith("$") else set()
+
+
+def _put_in(data: Any, chosen: dict[str, Any]) -> Any:
     """Replace "$name" by its value, everywhere."""
     if isinstance(data, dict):
-        return {key: _put_in(value, chosen, file) for key, value in data.items()}
+        return {key: _put_in(value, chosen) for key, value in data.items()}
     if isinstance(data, list):
-        return [_put_in(value, chosen, file) for value in data]
+        return [_put_in(value, chosen) for value in data]
     if isinstance(data, str) and data.startswith("$"):
-        if data[1:] not in chosen:
-            raise InputError(f"{file}: {data} is not in [vary]")
         return chosen[data[1:]]
     return data
 
@@ -311,22 +365,24 @@ def _build(file: str, data: dict[str, Any], site: Site) -> CaseFile:
         case = CaseFile.model_validate(data)
     except ValidationError as error:
         raise InputError(explain(file, error, CaseFile)) from error
-    numbers = [case.given.unit, *(n for s in case.step if (n := s.unit) is not None)]
-    numbers += [e.unit for e in case.expect if isinstance(e.unit, int)]
-    for unit in numbers:
+    places = [("given.unit", case.given.unit)]
+    places += [(f"step[{i}].unit", s.unit) for i, s in enumerate(case.step, 1) if s.unit is not None]
+    places += [(f"expect[{i}].unit", e.unit) for i, e in enumerate(case.expect, 1) if isinstance(e.unit, int)]
+    for key, unit in places:
         if unit > site.units:
-            raise InputError(f"{file}: unit = {unit}: the site has {site.units} units")
-    for fault in _faults(case, site.units):
-        if isinstance(fault, InputError):
-            raise InputError(f"{file}: {fault}")
+            raise InputError(f"{file}: {key} = {unit}: must lie in 1 to {site.units}, the units of the site")
+    for number, step in enumerate(case.step, start=1):
+        _check_unit_of(file, number, step, case.given.unit, site.units)
     return case
 
 
-def _faults(case: CaseFile, n_units: int) -> Iterator[Fault | InputError]:
-    for step in case.step:
-        if step.inject is not None:
-            unit = case.given.unit if step.unit is None else step.unit
-            try:
-                yield step.inject.fault(unit, n_units)
-            except InputError as error:
-                yield error
+def _check_unit_of(file: str, number: int, step: Step, under_test: int, n_units: int) -> None:
+    """The plant knows the fault, and what belongs to a unit is not done to the bank."""
+    unit = under_test if step.unit is None else step.unit
+    if step.operate is not None and unit == 0 and step.operate.split()[0] not in BANK_SWITCHES:
+        raise InputError(f"{file}: step[{number}].unit = 0: {step.operate} belongs to a unit, 1 to {n_units}")
+    if step.inject is not None:
+        try:
+            step.inject.fault(unit, n_units)
+        except InputError as error:
+            raise InputError(f"{file}: step[{number}].inject: {error}") from error
