@@ -87,32 +87,33 @@ class Coordinator:
         if not v.io.bank_run:
             events.append(Event.STOP)
         ready = m.stage is Stage.READY and not m.latched
+        estop_open, header_bar = not v.io.estop_healthy, v.values[HEADER]
         held_back = m.full or m.antiscalant_low_ms != NEVER or not v.good(HEADER) or v.stale
         in_maintenance = sum(request.in_maintenance for request in v.requests)
         shared_events = tuple(events)
         return tuple(
             Permits(
                 call=m.called[unit - 1],
-                ready=ready and self._may_resume(v, unit),
-                may_start=not held_back and self._may_resume(v, unit),
+                ready=ready and resumed,
+                may_start=not held_back and resumed,
                 token=unit in token_units,
                 start_slot=unit == start_unit,
                 close_feed=unit == close_unit,
                 maintenance_slot=in_maintenance < v.s.max_in_maintenance,
-                estop_open=not v.io.estop_healthy,
+                estop_open=estop_open,
                 reset=unit in reset_units,
-                header_bar=v.values[HEADER],
+                header_bar=header_bar,
                 events=shared_events,
-                commands=tuple(c for c in commands if c.unit in (0, unit)),
+                commands=tuple(c for c in commands if c.unit in (0, unit)) if commands else (),
             )
-            for unit in range(1, m.n_units + 1)
+            for unit, resumed in enumerate(self._resumed(v), start=1)
         )
 
     @staticmethod
-    def _may_resume(v: BankView, unit: int) -> bool:
-        """After power return the units come back one after another."""
-        wait_s = v.s.resume_s + v.s.resume_step_s * (unit - 1)
-        return v.held_s(v.m.booted_ms) >= wait_s
+    def _resumed(v: BankView) -> list[bool]:
+        """Which units may move again after power return: they come back one after another."""
+        running_s = v.held_s(v.m.booted_ms)
+        return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 
     def _outputs(self, v: BankView, fresh: bool) -> BankOutputs:
         dt_s = (v.now_ms - v.m.scanned_ms) / 1000.0

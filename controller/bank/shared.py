@@ -109,21 +109,22 @@ SHARED: tuple[SharedRule, ...] = (
 def latch_causes(v: BankView) -> list[Event]:
     """Evaluate the shared rules; returns the causes latched anew in this scan."""
     m, fresh = v.m, []
-    gone = dict.fromkeys(m.latched, True)
+    present: set[Event] = set()  # also what cannot be judged: it has not gone
     for index, rule in enumerate(SHARED):
         standing = rule.event in m.latched
         holds = rule.when(v, standing)
-        if holds is not False:
-            gone[rule.event] = False  # a cause that cannot be judged has not gone
-        if holds is not None:
-            m.rule_ms[index] = since(holds, m.rule_ms[index], v.now_ms)
-        delay_s = getattr(v.s, rule.delay) if rule.delay else 0.0
-        if holds and not standing and v.held_s(m.rule_ms[index]) >= delay_s:
+        if holds is False:
+            m.rule_ms[index] = NEVER
+            continue
+        present.add(rule.event)
+        if holds is None or standing:
+            continue
+        m.rule_ms[index] = since(True, m.rule_ms[index], v.now_ms)
+        if v.held_s(m.rule_ms[index]) >= (getattr(v.s, rule.delay) if rule.delay else 0.0):
             m.latched.append(rule.event)
-            gone[rule.event] = False
             fresh.append(rule.event)
     for event in m.latched:
-        m.gone_ms[event] = since(gone.get(event, False), m.gone_ms.get(event, NEVER), v.now_ms)
+        m.gone_ms[event] = since(event not in present, m.gone_ms.get(event, NEVER), v.now_ms)
     return fresh
 
 

@@ -292,20 +292,21 @@ def _waiting_since_ms(v: View, wanted: Want) -> int:
 
 def request(v: View) -> Request:
     """What the bank needs to know of this unit before the next scan."""
-    m = v.m
+    m, state = v.m, v.m.state
     wanted = want(v)
+    drawing = m.feed_ms != NEVER
     return Request(
         want=wanted,
-        since_ms=_waiting_since_ms(v, wanted),
-        flushing=m.state in _HOLDS_SLOT or m.flush_ms != NEVER,
-        wants_start=m.state is UnitState.DELAY and settled(v) is None,
-        wants_close=feed_may_close(v) and m.feed_ms != NEVER,
+        since_ms=_waiting_since_ms(v, wanted) if wanted else 0,
+        flushing=state in _HOLDS_SLOT or m.flush_ms != NEVER,
+        wants_start=state is UnitState.DELAY and settled(v) is None,
+        wants_close=drawing and feed_may_close(v),
         wants_water=wants_water(v),
-        draws_water=m.feed_ms != NEVER,
-        pumping=m.state in PUMPING,
-        available=m.state not in UNAVAILABLE and not m.stopped,
+        draws_water=drawing,
+        pumping=state in PUMPING,
+        available=state not in UNAVAILABLE and not m.stopped,
         in_maintenance=m.in_maintenance,
-        alarmed=m.state in (UnitState.LOCKOUT, UnitState.ESTOP),
+        alarmed=state in (UnitState.LOCKOUT, UnitState.ESTOP),
         quality_poor=m.quality_alarm or bool(m.quality_flushes_ms),
         run_ms=m.run_ms,
         started_ms=m.pump_ms,

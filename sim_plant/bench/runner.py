@@ -68,7 +68,8 @@ class Workshop:
         )
         try:
             rig = self.prepared(given.unit, run.state)
-            start_ms = rig.now_ms
+            result.shared = f"prepared-unit{given.unit}-{run.state.value.lower()}"
+            result.shared_rows, start_ms = rig.recorder.rows, rig.now_ms
             anchors, undone = _perform(rig, run)
         except (NotReachedError, StepError) as error:
             result.error = str(error)

@@ -13,7 +13,7 @@ Arrays, n rows and N units (unit numbers count from 1 in every accessor):
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -73,6 +73,20 @@ class Trace:
         """Distance of two rows; 100 for a trace of fewer than two rows."""
         return int(self.t_ms[1] - self.t_ms[0]) if len(self.t_ms) > 1 else 100
 
+    def part(self, first: int, last: int | None = None) -> Trace:
+        """Rows ``first`` up to but without ``last``, with the marks from their time on."""
+        rows = slice(first, last)
+        columns = {name: getattr(self, name)[rows] for name in _COLUMNS}
+        start_ms = int(self.t_ms[first]) if first < len(self.t_ms) else int(self.t_ms[-1]) + 1
+        end_ms = int(self.t_ms[last]) if last is not None and last < len(self.t_ms) else None
+        marks = [m for m in self.marks if m.t_ms >= start_ms and (end_ms is None or m.t_ms < end_ms)]
+        return Trace(**columns, state_names=self.state_names, marks=marks)
+
+    def followed_by(self, later: Trace) -> Trace:
+        """This trace and one that goes on from it; the inverse of taking two parts."""
+        columns = {name: np.concatenate([getattr(self, name), getattr(later, name)]) for name in _COLUMNS}
+        return Trace(**columns, state_names=self.state_names, marks=[*self.marks, *later.marks])
+
     def unit(self, name: str, unit: int) -> Bools | Floats:
         """One signal or true quantity of one unit over time; loops come in their own unit, not in mA."""
         if name in UNIT_DO:
@@ -101,6 +115,9 @@ class Trace:
         return self.state_names[code] if code >= 0 else ""
 
 
+_COLUMNS = tuple(f.name for f in fields(Trace) if f.name not in ("state_names", "marks"))
+
+
 def _scaled(current_ma: Floats, signal: object) -> Floats:
     return np.asarray(from_ma(signal, current_ma), dtype=np.float64)  # type: ignore[arg-type]
 
@@ -126,6 +143,11 @@ class Recorder:
             "bank_truth": np.zeros((rows, len(BANK_TRUTH))),
             "unit_state": np.full((rows, n_units), -1, np.int16),
         }
+
+    @property
+    def rows(self) -> int:
+        """How many scans have been recorded."""
+        return self._n
 
     def add(
         self,

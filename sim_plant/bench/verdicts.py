@@ -67,6 +67,8 @@ class RunResult:
     requirements: list[Finding] = field(default_factory=list)
     expectations: list[Finding] = field(default_factory=list)
     trace: Trace | None = None
+    shared: str = ""  # name of the record that the run begins with, which other runs share
+    shared_rows: int = 0  # so many rows of the trace belong to it
     simulated_s: float = 0.0
     took_s: float = 0.0
     error: str = ""  # set when the run could not be carried out

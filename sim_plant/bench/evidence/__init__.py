@@ -3,7 +3,7 @@
 from sim_plant.bench.evidence.cautions import CAUTIONS
 from sim_plant.bench.evidence.folder import EvidenceFolder, keep_run
 from sim_plant.bench.evidence.picture import draw_run
-from sim_plant.bench.evidence.records import read_record, write_record
+from sim_plant.bench.evidence.records import read_record, read_run, write_record
 from sim_plant.bench.evidence.summary import About, RequirementSummary, RequirementText, headline, summarise
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "headline",
     "keep_run",
     "read_record",
+    "read_run",
     "summarise",
     "write_record",
 ]

@@ -1,6 +1,6 @@
 """The evidence folder: everything that a claim about a target rests on, in one place.
 
-    records/<run_id>.parquet    every signal at every scan of that run
+    records/<run_id>.parquet    every signal at every scan of that run, after the shared beginning it names
     pictures/<run_id>.svg       picture of each run that failed or stayed open, and of one that passed
     report.html                 for people; self-contained, prints on A4
     verdicts.xml, run.json      for programs
@@ -11,6 +11,7 @@ object travels back to the parent, which ``add``s it. Nothing is ever written ov
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -19,8 +20,9 @@ from pathlib import Path
 from sim_plant.bench.evidence.exports import run_json, verdicts_xml
 from sim_plant.bench.evidence.page import report_html
 from sim_plant.bench.evidence.picture import draw_run
-from sim_plant.bench.evidence.records import as_recorded, read_record, write_record
+from sim_plant.bench.evidence.records import as_recorded, read_run, write_record
 from sim_plant.bench.evidence.summary import GRAVE, About, RequirementText, runs_to_draw
+from sim_plant.bench.trace import Trace
 from sim_plant.bench.verdicts import RunResult
 
 _RUN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,150}")
@@ -55,7 +57,7 @@ class EvidenceFolder:
             raise ValueError(f"run {result.run_id!r} was added twice")
         _check_name(result.run_id)
         if result.trace is not None:
-            write_record(result.trace, record_path(self.path, result), _notes(result))
+            _write(self.path, result, result.trace)
         self._results[result.run_id] = replace(result, trace=None)
 
     def close(self, about: About, requirements: Sequence[RequirementText]) -> None:
@@ -77,7 +79,7 @@ class EvidenceFolder:
             return path.read_text(encoding="utf-8")
         if not record.exists():
             return ""
-        picture = draw_run(read_record(record), result, setpoints)
+        picture = draw_run(read_run(record), result, setpoints)
         path.write_text(picture, encoding="utf-8")
         return picture
 
@@ -94,11 +96,22 @@ def keep_run(folder: Path, result: RunResult, setpoints: Mapping[str, float]) ->
     _check_name(result.run_id)
     if result.trace is None:
         return result
-    write_record(result.trace, record_path(folder, result), _notes(result))
+    _write(folder, result, result.trace)
     if result.verdict in GRAVE:
         picture = draw_run(as_recorded(result.trace), result, setpoints)
         picture_path(folder, result).write_text(picture, encoding="utf-8")
     return replace(result, trace=None)
+
+
+def _write(folder: Path, result: RunResult, trace: Trace) -> None:
+    """The run's record; before it, once for all runs that begin alike, the record of the beginning."""
+    if result.shared:
+        shared = folder / "records" / f"{result.shared}.parquet"
+        # another worker may write it at this moment: the same bytes, so whoever is last does no harm
+        with contextlib.suppress(FileExistsError):
+            write_record(trace.part(0, result.shared_rows), shared, {"seed": str(result.seed)})
+        trace = trace.part(result.shared_rows)
+    write_record(trace, record_path(folder, result), _notes(result))
 
 
 def record_path(folder: Path, result: RunResult) -> Path:
@@ -118,5 +131,5 @@ def _check_name(run_id: str) -> None:
 
 def _notes(result: RunResult) -> dict[str, str]:
     """What the record says of itself; no wall time, so that the same seed gives the same bytes."""
-    names = ("run_id", "case", "family", "source", "state", "variant", "unit", "seed")
+    names = ("run_id", "case", "family", "source", "state", "variant", "unit", "seed", "shared")
     return {**{name: str(getattr(result, name)) for name in names}, "verdict": result.verdict.value}

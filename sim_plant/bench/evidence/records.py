@@ -1,5 +1,8 @@
 """One Parquet file for each run: every signal at every scan, readable by any analysis tool.
 
+Runs that start from the same prepared state share their beginning: it is kept once, in a record of its own
+that the run's record names in its metadata under ``shared``. ``read_run`` puts the two together.
+
 Columns are named like the I/O list: ``unit2.feed_valve``, ``bank.header_bar``, and ``t_ms``. Contacts are
 boolean, loops are in mA as they were on the wire, states are words (``unit2.state``, null where the target
 tells none). The unit of a column stands in its field metadata, what the bench did (``marks``) and the notes
@@ -95,7 +98,7 @@ def write_record(trace: Trace, path: Path, meta: Mapping[str, str]) -> None:
     table = pa.Table.from_arrays(list(columns.values()), schema=schema)
     floats = [field.name for field in fields if pa.types.is_floating(field.type)]
     words = [field.name for field in fields if pa.types.is_dictionary(field.type)]
-    part = path.with_name(path.name + ".part")
+    part = path.with_name(f"{path.name}.{os.getpid()}.part")
     pq.write_table(
         table,
         part,
@@ -144,6 +147,17 @@ def read_record(path: Path) -> Trace:
         marks=[Mark(*mark) for mark in json.loads(notes["skidproof.marks"])],
         **parts,
     )
+
+
+def read_run(path: Path) -> Trace:
+    """The whole trace of a run: its record, after the shared one that it names as its beginning.
+
+    ValueError as ``read_record``.
+    """
+    notes = pq.read_schema(path).metadata or {}
+    shared = notes.get(b"shared", b"").decode()
+    own = read_record(path)
+    return read_record(path.with_name(f"{shared}.parquet")).followed_by(own) if shared else own
 
 
 def as_recorded(trace: Trace) -> Trace:
