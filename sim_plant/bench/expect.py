@@ -25,6 +25,8 @@ def judge(
             for other in range(1, trace.n_units + 1)
             if other != unit
         ]
+        if not found:
+            return _finding(expectation, Verdict.NOT_EXERCISED, unit, detail="the bank has no other unit")
         return max(found, key=lambda f: (list(Verdict).index(f.verdict), -(f.margin or 0.0)))
     chosen = unit if expectation.unit is None else int(expectation.unit)
     return _judge_unit(expectation, trace, chosen, anchors, uncertainty_ms)
@@ -44,6 +46,10 @@ def _judge_unit(e: Expectation, trace: Trace, unit: int, anchors: Anchors, uncer
     if not window.any():
         return _finding(e, Verdict.FAIL, unit, detail="the run ended before the window opened")
     broken = np.flatnonzero(window & ~holds)
+    missing_ms = end_ms - int(trace.t_ms[-1]) - trace.scan_ms  # the last row stands for one scan
+    if len(broken) == 0 and missing_ms > 0:
+        seen = f"the run ended {missing_ms / 1000.0:g} s before the window closed"
+        return _finding(e, Verdict.FAIL, unit, triggers=1, detail=seen)
     if len(broken) == 0:
         return _finding(e, Verdict.PASS, unit, triggers=1)
     at_ms = int(trace.t_ms[broken[0]])
