@@ -26,7 +26,7 @@ from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, hea
 from sim_plant.bench.evidence.console import case_table, plain_console, verdict_table
 from sim_plant.bench.monitors import REQUIREMENTS, Requirement
 from sim_plant.bench.prove import OUR_FIRMWARE, Job, carry_out
-from sim_plant.bench.targets import find_factory
+from sim_plant.bench.targets import try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
 from sim_plant.site import InputError, Site, demo_folder, load_site
 
@@ -87,7 +87,7 @@ def prove(
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         runs = _chosen(load_cases(loaded), case or [])
-        find_factory(controller)
+        try_factory(controller, loaded.units, loaded.setpoints)
         folder = EvidenceFolder(out or Path("evidence") / f"{loaded.name}-{started:%Y%m%dT%H%M%SZ}")
     except (InputError, FileExistsError, OSError) as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
@@ -113,7 +113,11 @@ def begin(
     if folder.exists():
         typer.echo(f"skidproof: {folder} exists already; nothing was written", err=True)
         raise typer.Exit(BAD_INPUT)
-    shutil.copytree(demo_folder(), folder)
+    try:
+        shutil.copytree(demo_folder(), folder)
+    except OSError as error:
+        typer.echo(f"skidproof: {folder}: {error.strerror or error}", err=True)
+        raise typer.Exit(BAD_INPUT) from error
     typer.echo(f"{folder}/site.toml holds an invented plant: replace every value by your own, then run")
     typer.echo(f"  skidproof prove {folder}")
 

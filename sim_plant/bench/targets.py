@@ -7,6 +7,8 @@ draw the state strip, never to judge; a target that has none to tell returns an 
 from __future__ import annotations
 
 import importlib
+import os
+import sys
 from collections.abc import Callable
 from typing import Any, Protocol
 
@@ -87,15 +89,38 @@ class DeskTarget:
         self._kept = snapshot[1]
 
 
+_NEEDED = ("scan", "states", "retained", "take_events", "snapshot", "restore")
+
+
 def find_factory(text: str) -> ControllerFactory:
-    """The controller named "package.module:callable"; InputError when it cannot be had."""
+    """The controller named "package.module:callable"; InputError when it cannot be had.
+
+    Modules in the folder in which the command was given are found too, as with ``python -m``.
+    """
     module_name, colon, name = text.partition(":")
-    if not colon:
+    if not (module_name and colon and name):
         raise InputError(f"--controller {text}: must read module:callable, as in my_logic:Controller")
+    if os.getcwd() not in sys.path:
+        sys.path.append(os.getcwd())
     try:
         factory = getattr(importlib.import_module(module_name), name)
-    except (ImportError, AttributeError) as error:
-        raise InputError(f"--controller {text}: {error}") from error
+    except Exception as error:  # a user's module may fail in any way while it is imported
+        raise InputError(f"--controller {text}: {type(error).__name__}: {error}") from error
     if not callable(factory):
         raise InputError(f"--controller {text}: {name} cannot be called")
     return factory  # type: ignore[no-any-return]  # what a user names has no type to check
+
+
+def try_factory(text: str, n_units: int, setpoints: Setpoints) -> None:
+    """Make one controller, so that one that cannot be made is found before anything runs; InputError."""
+    factory = find_factory(text)
+    try:
+        made = factory(n_units, setpoints, None)
+    except Exception as error:  # as above
+        call = "(number of units, setpoints, retained text or None)"
+        raise InputError(
+            f"--controller {text}: called with {call}: {type(error).__name__}: {error}"
+        ) from error
+    lacking = [name for name in _NEEDED if not callable(getattr(made, name, None))]
+    if lacking:
+        raise InputError(f"--controller {text}: what it makes has no {', '.join(lacking)}")
