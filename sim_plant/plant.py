@@ -30,6 +30,7 @@ from sim_plant.faults import Fault, check, spec_of
 from sim_plant.field.effects import FaultArrays, apply_faults
 from sim_plant.field.entry import entry_point
 from sim_plant.field.instruments import HIGH_WORD
+from sim_plant.process import packing
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.process.vessels import step_floats
 
@@ -88,7 +89,7 @@ class Plant:
     def _allocate(self) -> None:
         """The buffers, their views, and the arrays of the healthy and the broken plant."""
         n, p = self.n_units, self.parameters
-        self._constants = np.concatenate([at.pack(p, n), at.pack_loops(p, n).ravel()])
+        self._constants = np.concatenate([packing.pack(p, n), packing.pack_loops(p, n).ravel()])
         self._state = np.zeros(at.state_size(n))
         self._scratch = np.zeros(at.scratch_size(n))
         self._di = np.zeros(n * at.UNIT_DIS + at.BANK_DIS, np.bool_)
@@ -99,9 +100,9 @@ class Plant:
         self.unit_truth = self._a.unit_truth
         self.bank_truth = self._a.bank_truth
         self._healthy = FaultArrays(
-            at.neutral_unit_faults(n),
-            at.neutral_bank_faults(p),
-            at.neutral_loop_faults(len(self._a.loops)),
+            packing.neutral_unit_faults(n),
+            packing.neutral_bank_faults(p),
+            packing.neutral_loop_faults(len(self._a.loops)),
             np.zeros(len(self._di)),
         )
         self._broken = FaultArrays(

@@ -15,7 +15,8 @@ from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
 from sim_plant.faults import FAULTS, Fault
 from sim_plant.field.instruments import FORCED_CLOSED, FORCED_OPEN, STUCK_AT, STUCK_LAST
 from sim_plant.process.electrics import OPEN, SHUT
-from sim_plant.process.layout import BAR, MGL, Floats, kv_si
+from sim_plant.process.layout import BAR, MGL, Floats
+from sim_plant.process.packing import kv_si
 
 AIR_BOUND_HEAD, REVERSED_HEAD = 0.1, 0.3
 ORING_FLOW = 0.02  # a torn O-ring also passes water: +2 % permeability for each unit of salt passage

@@ -15,31 +15,23 @@ LEAST_SPEED = 0.1  # keeps the slope of a stopped pump finite
 
 
 @compiled
-def kv_pressure_pa(flow_m3_s: float, kv_si: float) -> float:
-    """Pressure drop of a valve: dp = (Q / Kv)^2 for water, Kv in m3/s at 1 Pa (IEC 60534 definition)."""
-    return (flow_m3_s / kv_si) ** 2
-
-
-@compiled
 def flow_through(dp_pa: float, quadratic: float, linear: float) -> float:
-    """Flow that solves dp = quadratic Q^2 + linear Q; 0 for dp <= 0. ``linear`` must be positive."""
+    """Flow that solves dp = quadratic Q^2 + linear Q; 0 for dp <= 0. ``linear`` must be positive.
+
+    A valve has quadratic = 1 / Kv^2, Kv in m3/s at 1 Pa (definition of Kv, IEC 60534).
+    """
     if dp_pa <= 0.0:
         return 0.0
     return 2.0 * dp_pa / (linear + math.sqrt(linear * linear + 4.0 * quadratic * dp_pa))
 
 
 @compiled
-def pump_head_pa(flow_m3_s: float, speed: float, shutoff_pa: float, k: float, r: float) -> float:
-    """Head of a centrifugal pump at ``speed`` (1 is rated): H0 n^2 - K Q^2 - r n Q.
-
-    Obeys the affinity laws: n times the flow at n^2 times the head.
-    """
-    return shutoff_pa * speed**2 - k * flow_m3_s**2 - r * max(speed, LEAST_SPEED) * flow_m3_s
-
-
-@compiled
 def pump_flow_m3_s(rise_pa: float, speed: float, shutoff_pa: float, k: float, r: float) -> float:
-    """Inverse of ``pump_head_pa``: flow against a pressure rise; 0 when the head is too small."""
+    """Flow of a centrifugal pump against a pressure rise; ``speed`` 1 is rated.
+
+    Solves rise = H0 n^2 - K Q^2 - r n Q, which obeys the affinity laws: n times the flow at n^2 times
+    the head. 0 when the head is too small.
+    """
     return flow_through(shutoff_pa * speed**2 - rise_pa, k, r * max(speed, LEAST_SPEED))
 
 

@@ -2,7 +2,7 @@
 
 The kernel sees only float64 arrays, so that a snapshot is one copy and the compiled and the plain run
 share their data. All values are SI (Pa, m3/s, m3, kg/m3, s, degC) unless the comment says otherwise.
-A fault array holds what the active faults do to the plant; ``neutral_*`` is the healthy plant.
+A fault array holds what the active faults do to the plant; ``packing`` fills them all.
 """
 
 from __future__ import annotations
@@ -12,10 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, Signal, names
+from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
 from sim_plant.process.compiled import compiled
-from sim_plant.process.parameters import PlantParameters
-from sim_plant.process.water import hydrostatic_pa
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 Floats = NDArray[np.float64]
@@ -268,7 +266,7 @@ class Arrays(NamedTuple):
     di: NDArray[np.bool_]  # (contacts,) image
 
 
-WORK = 8
+WORK = 6
 UNIT_TRUTHS, BANK_TRUTHS = len(UNIT_TRUTH), len(BANK_TRUTH)
 
 
@@ -330,144 +328,3 @@ def views(constants: Floats, state: Floats, scratch: Floats, di: NDArray[np.bool
 
 
 compiled_views = compiled(views)
-
-
-def loop_signals(n_units: int) -> tuple[Signal, ...]:
-    """The measuring loops in row order."""
-    unit = tuple(signal for signal in UNIT_SIGNALS if signal.kind is Kind.AI)
-    bank = tuple(signal for signal in BANK_SIGNALS if signal.kind is Kind.AI)
-    return unit * n_units + bank
-
-
-def pack_loops(p: PlantParameters, n_units: int) -> Floats:
-    """Range, lag and noise of every loop, shape (loops, L_COUNT)."""
-    field = p.field
-    by_unit = {"bar": field.pressure_lag_s, "Hz": field.pressure_lag_s, "m3/h": field.flow_lag_s}
-    by_unit |= {"mg/L": field.flow_lag_s, "degC": field.slow_lag_s, "%": field.slow_lag_s}
-    return np.array(
-        [
-            (s.lo, s.hi - s.lo, by_unit.get(s.unit, field.conductivity_lag_s), field.noise_pct / 100)
-            for s in loop_signals(n_units)
-        ]
-    )
-
-
-def neutral_loop_faults(n_loops: int) -> Floats:
-    """Healthy loops."""
-    table = np.zeros((n_loops, LF_COUNT))
-    table[:, LF_GAIN] = 1.0
-    return table
-
-
-def neutral_unit_faults(n_units: int) -> Floats:
-    """Healthy units."""
-    table = np.zeros((n_units, UF_COUNT))
-    table[:, (UF_HEAD, UF_A, UF_B, UF_RESTRICTOR)] = 1.0
-    return table
-
-
-def neutral_bank_faults(p: PlantParameters) -> Floats:
-    """Healthy bank; the water of the source as the parameters say."""
-    row = np.zeros(BF_COUNT)
-    row[BF_DIP] = NO_DIP
-    row[BF_TDS] = p.source.tds_mgl * MGL
-    row[BF_TEMPERATURE] = p.source.temperature_degc
-    row[BF_CHLORINE] = p.source.chlorine_mgl
-    row[[BF_DRAIN, BF_DOSE]] = 1.0
-    return row
-
-
-def kv_si(kv_m3h: float) -> float:
-    """Kv (m3/h at 1 bar) as m3/s at 1 Pa."""
-    return float(kv_m3h * M3H / BAR**0.5)
-
-
-def pack(p: PlantParameters, n_units: int) -> Floats:
-    """The parameter vector in SI, shape (P_COUNT,)."""
-    v = np.zeros(P_COUNT)
-    _pack_unit(v, p)
-    _pack_shared(v, p, n_units)
-    _pack_field(v, p)
-    return v
-
-
-def _pump_curve(shutoff_bar: float, rated_bar: float, rated_flow: float) -> tuple[float, float]:
-    """K and r of H = H0 - K Q^2 - r Q through both points; r takes a small share of the fall."""
-    fall = (shutoff_bar - rated_bar) * BAR
-    return 0.97 * fall / rated_flow**2, 0.03 * fall / rated_flow
-
-
-def _pack_unit(v: Floats, p: PlantParameters) -> None:
-    u = p.unit
-    nominal = u.nominal_feed_m3h * M3H
-    v[P_CELLS] = u.cells
-    v[P_AREA] = u.membrane_area_m2
-    v[P_A] = u.permeability_lmh_bar * LMH / BAR
-    v[P_B] = u.salt_permeability_lmh * LMH
-    v[P_B_PER_K] = u.salt_per_k
-    v[P_K] = u.mass_transfer_m_s
-    v[P_Q_MEAN] = 0.5 * (u.nominal_feed_m3h + u.nominal_concentrate_m3h) * M3H
-    v[P_CELL_VOLUME] = u.feed_side_l * LITRE / u.cells
-    v[P_HOLD_UP] = u.permeate_hold_up_l * LITRE
-    v[P_FEED_KV] = kv_si(u.feed_valve_kv_m3h)
-    v[P_FEED_TRAVEL] = u.feed_valve_travel_s
-    v[P_FLUSH_KV] = kv_si(u.flush_valve_kv_m3h)
-    v[P_FLUSH_REGULATOR] = u.flush_regulator_bar * BAR
-    v[P_FLUSH_TRAVEL] = u.flush_valve_travel_s
-    v[P_RESTRICTOR_KV] = kv_si(u.restrictor_kv_m3h)
-    v[P_MODULE] = u.module_loss_bar * BAR / v[P_Q_MEAN] ** 2
-    v[P_PREFILTER] = u.prefilter_bar * BAR / nominal
-    v[P_NOMINAL_FEED] = nominal
-    v[P_COMPLIANCE] = u.compliance_l_bar * LITRE / BAR
-    v[P_PUMP_HEAD] = u.pump_shutoff_bar * BAR
-    v[P_PUMP_K], v[P_PUMP_R] = _pump_curve(u.pump_shutoff_bar, u.pump_nominal_bar, nominal)
-    v[P_BYPASS_KV] = kv_si(u.pump_bypass_kv_m3h)
-    v[P_RUN_UP_TAU] = u.run_up_s / 3.0  # 95 % after three time constants
-    v[P_COAST_TAU] = u.coast_s / 3.0
-    v[P_LOCKED_TRIP] = u.locked_trip_s
-    v[P_COOL] = u.protector_cool_s
-    v[P_DIVERTER] = float(u.has_diverter)
-
-
-def _pack_shared(v: Floats, p: PlantParameters, n_units: int) -> None:
-    b, h = p.booster, p.header
-    all_m3h = n_units * p.unit.nominal_permeate_m3h
-    v[P_BOOSTER_HEAD] = b.shutoff_bar * BAR
-    v[P_BOOSTER_K], v[P_BOOSTER_R] = _pump_curve(b.shutoff_bar, b.rated_bar, b.rated_flow_m3h * M3H)
-    v[P_BOOSTER_RAMP] = b.ramp_hz_s
-    v[P_BOOSTER_COAST] = b.coast_s
-    v[P_MINIMUM_KV] = kv_si(b.minimum_flow_kv_m3h)
-    v[P_HEADER_COMPLIANCE] = h.compliance_l_bar * LITRE / BAR
-    v[P_PRODUCT_STATIC] = hydrostatic_pa(h.product_static_m, 20.0)
-    v[P_PRODUCT_KV] = kv_si(all_m3h / h.product_loss_bar**0.5)
-    v[P_PRODUCT_COMPLIANCE] = n_units * 0.3 * LITRE / BAR  # hoses and trapped air, own choice
-    v[P_RELIEF] = h.product_relief_bar * BAR
-    v[P_DRAIN] = p.drain.capacity_m3h * M3H
-    v[P_SUMP_HIGH] = p.drain.high_l * LITRE
-    v[P_SUMP_SPILL] = p.drain.spill_l * LITRE
-    v[P_TANK] = p.tank.volume_m3
-    v[P_DOSE_FULL] = p.dosing.full_ml_h / 3600.0
-    v[P_STROKE] = p.dosing.stroke_ml
-    v[P_PULSE] = p.dosing.pulse_s
-    v[P_STOCK_LOW] = p.dosing.low_l * 1000.0
-    v[P_OSMOTIC] = p.source.osmotic_ratio_to_nacl
-    v[P_MIXING] = p.source.mixing_s
-    v[P_START_MULTIPLE] = p.supply.starting_multiple
-    v[P_SAG] = p.supply.sag_all_starting_pct / 100.0
-    v[P_SAG_RELAY] = p.supply.relay_pct / 100.0
-
-
-def _pack_field(v: Floats, p: PlantParameters) -> None:
-    f = p.field
-    v[P_MIRROR] = f.mirror_s
-    v[P_WATCHDOG] = f.watchdog_s
-    v[P_MODULE_TIMEOUT] = f.module_timeout_s
-    v[P_PSLL] = f.suction_switch_bar * BAR
-    v[P_PSHH] = f.discharge_switch_bar * BAR
-    v[P_PSHH_RESET] = f.discharge_reset_bar * BAR
-    v[P_PSH] = f.permeate_switch_bar * BAR
-    v[P_FLOAT_HIGH] = f.float_high_pct / 100.0
-    v[P_FLOAT_LOW] = f.float_low_pct / 100.0
-    v[P_RESOLUTION] = f.resolution_ma
-    v[P_PERMEATE_FACTOR] = f.permeate_tds_per_us
-    v[P_FEED_FACTOR] = f.feed_tds_per_us

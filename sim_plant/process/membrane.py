@@ -80,12 +80,3 @@ def mix(c: float, source_rate: float, sink_rate: float, volume: float, dt_s: flo
     x = sink_rate * dt_s / volume
     change = (source_rate - sink_rate * c) * dt_s / volume
     return max(c + change * decay_mean(x), 0.0), c + change * decay_mean_mean(x)
-
-
-@compiled
-def concentration_factor(recovery: float, salt_passage: float) -> float:
-    """Concentrate against feed when everything is mixed in one balance.
-
-    CF = (1 - R SP) / (1 - R) from the salt balance; 1 / (1 - R) at full rejection.
-    """
-    return (1.0 - recovery * salt_passage) / (1.0 - recovery)

@@ -33,11 +33,11 @@ from sim_plant.process.water import osmotic_pa_per_kg_m3, permeability_factor
 
 ITERATIONS = 25
 TOLERANCE_PA = 1.0
-STILL_PA = 1e-3  # less is nothing: a decay that never ends would slow the arithmetic down
+STILL_PA = 1e-3  # less is nothing
 LONGEST_MOVE_PA = 4e5  # no pressure moves further in one iteration
 VACUUM_PA = -1e5
 CAVITATION_PA = 7e4  # the pump loses its head between this above vacuum and vacuum
-W_Q1, W_U1, W_U2, W_V1, W_V2, W_X0, W_Y0, W_OUT = range(8)
+W_U1, W_U2, W_V1, W_V2, W_X0, W_Y0 = range(6)  # columns of the scratch array
 
 
 @compiled
@@ -61,11 +61,7 @@ def solve_pressures(
         # A check valve at its point of opening makes full steps jump to and fro; shorter ones settle.
         damping = max(0.5 * damping, 0.1) if move > 0.7 * last else min(2.0 * damping, 1.0)
         last = move
-    if abs(b[at.B_HEADER]) < STILL_PA:
-        b[at.B_HEADER] = 0.0
-    for i in range(u.shape[0]):
-        if abs(u[i, at.U_SUCTION]) < STILL_PA and abs(u[i, at.U_MEMBRANE]) < STILL_PA:
-            u[i, at.U_SUCTION], u[i, at.U_MEMBRANE] = 0.0, 0.0
+    _come_to_rest(u, b)
     _rebuild_flows(p, u, b, uf, work, dt_s, h0, a_t, osmotic)
 
 
@@ -118,17 +114,30 @@ def _iterate(
 
 
 @compiled
+def _come_to_rest(u: Floats, b: Floats) -> None:
+    """End a decay that would never end: numbers near zero slow the arithmetic down."""
+    if abs(b[at.B_HEADER]) < STILL_PA:
+        b[at.B_HEADER] = 0.0
+    for i in range(u.shape[0]):
+        if abs(u[i, at.U_SUCTION]) < STILL_PA and abs(u[i, at.U_MEMBRANE]) < STILL_PA:
+            u[i, at.U_SUCTION], u[i, at.U_MEMBRANE] = 0.0, 0.0
+
+
+@compiled
 def _limited(move_pa: float) -> float:
     return min(max(move_pa, -LONGEST_MOVE_PA), LONGEST_MOVE_PA)
 
 
 @compiled
 def _booster(p: Floats, b: Floats, bf: Floats, h: float) -> tuple[float, float]:
-    """Flow into the header less the minimum-flow line, and its fall with header pressure."""
+    """Flow into the header less the minimum-flow line, and its fall with header pressure.
+
+    The water stands below the pump: a header at vacuum draws nothing through a stopped or dry booster.
+    """
     speed = b[at.B_HZ] / 50.0 if bf[at.BF_DRY] == 0.0 else 0.0
-    flow = pump_flow_m3_s(h, speed, p[at.P_BOOSTER_HEAD], p[at.P_BOOSTER_K], p[at.P_BOOSTER_R])
+    flow = pump_flow_m3_s(max(h, 0.0), speed, p[at.P_BOOSTER_HEAD], p[at.P_BOOSTER_K], p[at.P_BOOSTER_R])
     slope = 0.0
-    if flow > 0.0:
+    if flow > 0.0 and h > 0.0:
         slope = 1.0 / (2.0 * p[at.P_BOOSTER_K] * flow + p[at.P_BOOSTER_R] * max(speed, LEAST_SPEED))
     if p[at.P_MINIMUM_KV] == 0.0:
         return flow, slope

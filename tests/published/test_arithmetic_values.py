@@ -11,7 +11,7 @@ import pytest
 
 from controller.signals import Kind, Signal, from_ma, to_ma
 from sim_plant.plant import Plant
-from sim_plant.process import duty, hydraulics, membrane, network, salt
+from sim_plant.process import duty, hydraulics, membrane, network, packing, salt
 from sim_plant.process import layout as at
 from sim_plant.process.parameters import PlantParameters, Source, Unit
 
@@ -26,16 +26,11 @@ def test_loop_scaling(ma, bar):
 
 def test_permeability_unit():
     unit = Unit(permeability_lmh_bar=1.0)
-    assert at.pack(PlantParameters(unit=unit), 1)[at.P_A] == pytest.approx(2.777777778e-12, rel=1e-9)
+    assert packing.pack(PlantParameters(unit=unit), 1)[at.P_A] == pytest.approx(2.777777778e-12, rel=1e-9)
 
 
 def test_film_theory_modulus():
     assert membrane.polarisation(30 * at.LMH, 4e-5) == pytest.approx(1.231624, rel=1e-5)
-
-
-@pytest.mark.parametrize(("recovery", "factor"), [(0.25, 4 / 3), (0.5, 2.0), (0.6, 2.5), (0.75, 4.0)])
-def test_concentration_factor_at_full_rejection(recovery, factor):
-    assert membrane.concentration_factor(recovery, 0.0) == pytest.approx(factor, rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -122,15 +117,16 @@ def test_duty_of_impossible_times_is_refused(produce_s, interrupt_s):
         duty.production_share(produce_s, interrupt_s)
 
 
-def test_no_operating_point_beats_the_osmotic_limit():
-    """Full rejection: recovery stays below 1 - pi_feed / P, whatever the restrictor (2 g/L at 8 bar)."""
-    for kv in (0.02, 0.1, 0.2645):
-        plant = Plant(1, PlantParameters(unit=Unit(restrictor_kv_m3h=kv, salt_permeability_lmh=1e-9)))
-        u, p, uf = plant._a.u[0], plant._a.p, plant._a.unit_faults[0]
-        for _ in range(20000):
-            total, _slope = network._outlet(p, u, uf, 8e5, 1.0, 0.80625e5)
-            u[at.U_Q_FEED] = total
-            plant._a.b[at.B_TDS] = 2.0
-            salt.step_unit_salt(p, u, plant._a.b, uf, 1.0)
-        recovery = u[at.U_Q_PERMEATE] / u[at.U_Q_FEED]
-        assert 0.1 < recovery < 0.7984375
+@pytest.mark.parametrize("kv", [0.02, 0.1, 0.2645])
+def test_full_rejection_concentrates_by_the_mass_balance_and_stays_below_the_osmotic_limit(kv):
+    """2 g/L at 8 bar: CF = 1 / (1 - R), and R < 1 - pi_feed / P, whatever the restrictor."""
+    unit = Unit(restrictor_kv_m3h=kv, salt_permeability_lmh=1e-9)
+    plant = Plant(1, PlantParameters(unit=unit))
+    p, u, b, uf = plant._a.p, plant._a.u[0], plant._a.b, plant._a.unit_faults[0]
+    b[at.B_TDS] = 2.0
+    for _ in range(20000):
+        u[at.U_Q_FEED], _slope = network._outlet(p, u, uf, 8e5, 1.0, 0.80625e5)
+        salt.step_unit_salt(p, u, b, uf, 1.0)
+    recovery = u[at.U_Q_PERMEATE] / u[at.U_Q_FEED]
+    assert 0.1 < recovery < 0.7984375
+    assert u[at.U_CELL + 3] / 2.0 == pytest.approx(1 / (1 - recovery), rel=1e-6)
