@@ -30,6 +30,12 @@ class _Due:
     switch: tuple[str, int, bool] = field(compare=False, default=("", 0, False))
 
 
+def _words(fault: Fault) -> str:
+    """A fault as a mark names it; the unit stands beside it in the mark."""
+    value = "" if fault.value is None else f" {fault.value:g}"
+    return f"{fault.target} {fault.kind}{value}"
+
+
 @dataclass(frozen=True)
 class RigSnapshot:
     """A rig at one scan; not to be changed."""
@@ -96,7 +102,7 @@ class Rig:
     def inject(self, fault: Fault, for_s: float | None = None) -> None:
         """Break something, for a while or for good."""
         self.plant.inject(fault)
-        self._mark("inject", fault.unit, str(fault))
+        self._mark("inject", fault.unit, _words(fault))
         if for_s is not None:
             self._later(for_s, "clear", fault=fault)
 
@@ -104,7 +110,7 @@ class Rig:
         """Mend it."""
         if fault in self.plant.active():
             self.plant.clear(fault)
-            self._mark("clear", fault.unit, str(fault))
+            self._mark("clear", fault.unit, _words(fault))
 
     def command(self, verb: Verb, unit: int, by: str) -> None:
         """A person's command, against the state that the person sees now."""
