@@ -49,7 +49,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError, model_validator
 
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Verb, signal_named
 from controller.unit.states import UnitState
@@ -172,7 +172,7 @@ class Expectation(_Table):
 
     text: str = Field(min_length=1)
     signal: str
-    is_: bool | UnitState | tuple[UnitState, ...] | None = Field(None, alias="is")
+    is_: StrictBool | UnitState | tuple[UnitState, ...] | None = Field(None, alias="is")
     below: float | None = Field(None, allow_inf_nan=False)
     below_unit: str = ""
     above: float | None = Field(None, allow_inf_nan=False)
