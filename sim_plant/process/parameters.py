@@ -8,7 +8,9 @@ outside the bounds are refused.
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict, Field
+from typing import Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 
 class _Table(BaseModel):
@@ -171,3 +173,31 @@ class PlantParameters(BaseModel):
     dosing: Dosing = Dosing()
     field: FieldDevices = FieldDevices()
     supply: Supply = Supply()
+
+    @model_validator(mode="after")
+    def _agree(self) -> Self:
+        """Refuse pairs that contradict each other; the message names both values."""
+        u, f, b, d = self.unit, self.field, self.booster, self.drain
+        static_bar = 0.0981 * self.header.product_static_m
+        rules = (
+            ("unit.pump_nominal_bar", u.pump_nominal_bar, "unit.pump_shutoff_bar", u.pump_shutoff_bar),
+            ("booster.rated_bar", b.rated_bar, "booster.shutoff_bar", b.shutoff_bar),
+            (
+                "field.discharge_reset_bar",
+                f.discharge_reset_bar,
+                "field.discharge_switch_bar",
+                f.discharge_switch_bar,
+            ),
+            ("drain.high_l", d.high_l, "drain.spill_l", d.spill_l),
+            ("dosing.low_l", self.dosing.low_l, "dosing.tank_l", self.dosing.tank_l),
+            (
+                "bar of header.product_static_m",
+                static_bar,
+                "header.product_relief_bar",
+                self.header.product_relief_bar,
+            ),
+        )
+        broken = [f"{a} = {x:g} must be below {c} = {y:g}" for a, x, c, y in rules if not x < y]
+        if broken:
+            raise ValueError("; ".join(broken))
+        return self

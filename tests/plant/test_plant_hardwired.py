@@ -156,3 +156,33 @@ def test_no_stroke_without_the_dosing_output(make_rig):
 def test_a_switch_that_does_not_exist_is_refused(make_rig, switch, unit, words):
     with pytest.raises(ValueError, match=words):
         make_rig(2).plant.operate(switch, unit, True)
+
+
+def test_high_float_drops_the_pumps_and_comes_back_two_percent_lower(make_rig):
+    rig = make_rig().hold("idle", 5).hold("produce", 5)
+    rig.plant.set_demand_m3h(0)
+    rig.plant.set_tank_pct(98.5)
+    assert rig.hold("produce", 0.1).true("pump_closed") == 0.0
+    rig.plant.set_tank_pct(97.0)
+    assert rig.reads("tank_not_overfull", 0) == 0.0
+    rig.plant.set_tank_pct(95.0)
+    assert rig.hold("produce", 0.1).true("pump_closed") == 1.0
+
+
+def test_watchdog_relay_is_healthy_for_its_time_after_power_return(make_rig):
+    rig = make_rig().hold("idle", 5)
+    rig.watchdog_alive = False
+    rig.plant.set_power(False)
+    rig.hold("idle", 5)
+    rig.plant.set_power(True)
+    assert rig.hold("produce", 1).true("pump_closed") == 1.0
+    assert rig.hold("produce", 2).true("pump_closed") == 0.0
+
+
+def test_diverter_falls_to_drain_with_the_power(make_rig):
+    rig = make_rig().hold("idle", 5).hold("produce", 60)
+    assert rig.true("product_m3h", 0) > 1
+    rig.plant.set_power(False)
+    rig.hold("produce", 0.2)
+    assert rig.true("permeate_m3h") > 0.1, "pressure still stands in the membranes"
+    assert rig.hold("produce", 0.3).true("product_m3h", 0) < 0.1
