@@ -29,7 +29,7 @@ tds_mgl = 3200
 CASE = """\
 title = "A short dip is ridden through"
 family = "low feed pressure"
-requirements = ["SR-04"]
+requirements = ["SR-17"]
 
 [given]
 states = ["START_FLUSH"]
