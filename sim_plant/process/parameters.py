@@ -62,7 +62,7 @@ class Unit(_Table):
         0.03, ge=0, le=0.08, description="rise of B per degC; common practice, no source"
     )
     mass_transfer_m_s: float = Field(
-        6.4e-5, gt=0, le=1e-2, description="film coefficient k, nominal cross-flow"
+        8e-5, gt=0, le=1e-2, description="film coefficient k, nominal cross-flow"
     )
     feed_side_l: float = Field(40, gt=0, le=2000, description="water between pump and restrictor")
     permeate_hold_up_l: float = Field(12, gt=0, le=500, description="water on the permeate side")
@@ -77,7 +77,7 @@ class Unit(_Table):
     )
     flush_valve_travel_s: float = Field(1.5, ge=0.05, le=60, description="travel time of the flush valve")
     restrictor_kv_m3h: float = Field(
-        0.266, ge=0, le=20, description="Kv of the fixed restrictor; 0 is blanked"
+        0.2645, ge=0, le=20, description="Kv of the fixed restrictor; 0 is blanked"
     )
     module_loss_bar: float = Field(0.13, ge=0, le=5, description="feed to concentrate at nominal mean flow")
     prefilter_bar: float = Field(0.15, gt=0, le=5, description="clean prefilter at nominal feed")

@@ -24,7 +24,6 @@ def viscosity_pa_s(degc: float) -> float:
     return 1e-6 * float(280.68 * t**-1.9 + 511.45 * t**-7.7 + 61.131 * t**-19.6 + 0.45903 * t**-40.0)
 
 
-@compiled
 def density_kg_m3(degc: float) -> float:
     """Density of pure water at 101.325 kPa.
 
@@ -34,7 +33,6 @@ def density_kg_m3(degc: float) -> float:
     return 999.974950 * (1.0 - (degc - 3.983035) ** 2 * (degc + 301.797) / (522528.9 * (degc + 69.34881)))
 
 
-@compiled
 def hydrostatic_pa(height_m: float, degc: float) -> float:
     """Pressure of a column of water: rho g h."""
     return density_kg_m3(degc) * GRAVITY_M_S2 * height_m

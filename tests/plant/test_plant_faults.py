@@ -109,16 +109,22 @@ TRIPS = {
 }
 
 
-@pytest.mark.parametrize(
-    ("target", "kind"), [pair for pair in FAULTS if HAPPEN_NEVER_IN_A_HEALTHY_LIFE.get(pair[0]) != pair[1]]
-)
+TOO_SLOW_FOR_A_SHORT_LIFE = [("membrane", "oxidised")]  # has a test of its own, over hours
+SEEN_IN_A_SHORT_LIFE = [
+    pair
+    for pair in FAULTS
+    if HAPPEN_NEVER_IN_A_HEALTHY_LIFE.get(pair[0]) != pair[1] and pair not in TOO_SLOW_FOR_A_SHORT_LIFE
+]
+
+
+@pytest.mark.parametrize(("target", "kind"), SEEN_IN_A_SHORT_LIFE)
 def test_every_fault_changes_what_is_seen_or_what_is_true(make_rig, healthy_story, target, kind):
-    """Given the same life with and without the fault, something differs by half a thousandth or more."""
+    """Given the same life with and without the fault, something differs by more than a thousandth."""
     if not healthy_story:
         healthy_story["rows"] = story(make_rig(regulated=False), None)
     healthy, broken = healthy_story["rows"], story(make_rig(regulated=False), example(target, kind))
     scale = np.maximum(abs(healthy).max(axis=0), 0.01)
-    assert (abs(broken - healthy) / scale).max() > 5e-4
+    assert (abs(broken - healthy) / scale).max() > 1e-3
 
 
 @pytest.mark.parametrize(("contact", "fault"), TRIPS.items())
