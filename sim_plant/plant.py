@@ -275,6 +275,10 @@ class Plant:
         self._lost = frozenset(f.unit for f in snapshot.faults if f.target == "unit_io")
         self._written = None
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Copies and pickles are built anew: the arrays are views of one buffer and must stay so."""
+        return _rebuilt, (self.n_units, self.parameters, self.snapshot())
+
     # --- balances ----------------------------------------------------------------------------------
 
     def water_balance_m3(self) -> tuple[float, float, float]:
@@ -294,3 +298,9 @@ class Plant:
         stored = cells.sum() * p[at.P_CELL_VOLUME] + u[:, at.U_PERMEATE_TDS].sum() * p[at.P_HOLD_UP]
         out = b[at.B_SALT_DRAIN] + b[at.B_SALT_USED] + b[at.B_SALT_OVERFLOW]
         return float(b[at.B_SALT_IN]), float(out), float(stored + b[at.B_TANK_SALT])
+
+
+def _rebuilt(n_units: int, parameters: PlantParameters, snapshot: PlantSnapshot) -> Plant:
+    plant = Plant(n_units, parameters)
+    plant.restore(snapshot)
+    return plant

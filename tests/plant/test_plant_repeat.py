@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import os
 import pickle
 import subprocess
@@ -49,6 +50,18 @@ def test_a_snapshot_carries_faults_and_lost_io_to_another_plant(make_rig):
     assert two.plant.active() == one.plant.active()
     assert state(one.hold("purge", 5)) == state(two.hold("purge", 5))
     assert two.plant.inputs().unit_age_ms == (0, 6000)
+
+
+@pytest.mark.parametrize("copied", [copy.deepcopy, lambda plant: pickle.loads(pickle.dumps(plant))])
+def test_a_copy_lives_on_by_itself(make_rig, copied):
+    rig = make_rig(2)
+    some_life(rig)
+    other = make_rig(2)
+    other.plant, other.t_ms = copied(rig.plant), rig.t_ms
+    before = state(rig)
+    after = state(other.hold("purge", 10))
+    assert state(rig) == before
+    assert state(rig.hold("purge", 10)) == after
 
 
 def test_looking_changes_nothing(make_rig):
