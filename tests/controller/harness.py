@@ -89,6 +89,8 @@ _LOOP_OF = {
     "product_us": "product_cond_ma",
 }
 
+_BOOSTER_SPEED = signal_named(BANK_SIGNALS, "booster_speed_cmd_ma")
+
 Values = dict[str, float | bool]
 
 
@@ -243,6 +245,10 @@ def unit_in(state: UnitState, setpoints: Setpoints | None = None) -> UnitRig:
 
 
 _COMES_FROM = {
+    UnitState.START_FLUSH: UnitState.WAIT_PERMIT,
+    UnitState.DELAY: UnitState.START_FLUSH,
+    UnitState.PUMP_START: UnitState.DELAY,
+    UnitState.PRODUCE: UnitState.PUMP_START,
     UnitState.PURGE: UnitState.PRODUCE,
     UnitState.QUALITY_FLUSH: UnitState.PRODUCE,
     UnitState.STOPPING: UnitState.PRODUCE,
@@ -265,6 +271,8 @@ def _unit_in(state: UnitState, setpoints: Setpoints) -> UnitRig:
         rig.hold(selector_auto=False)
     elif state in (UnitState.STANDBY, UnitState.WAIT_PERMIT):
         rig.permit(token=False, call=state is UnitState.WAIT_PERMIT)
+    elif state is UnitState.START_FLUSH:
+        rig.permit(token=True)
     elif state is UnitState.QUALITY_FLUSH:
         rig.hold(permeate_us=500.0)
     elif state is UnitState.RETRY_WAIT:
@@ -390,9 +398,10 @@ def _producing(n_units: int, setpoints: Setpoints) -> BankRig:
 
 
 def producing_bank(n_units: int, setpoints: Setpoints = QUICK) -> BankRig:
-    """A bank in which every unit produces, with an empty trace."""
+    """A bank in which every unit produces; its trace begins with this moment."""
     source = _producing(n_units, setpoints)
     rig = BankRig(n_units, setpoints)
     rig.controller.restore(source.controller.snapshot())
     rig.now_ms, rig.out = source.now_ms, source.out
+    rig.trace.append(source.trace[-1])
     return rig

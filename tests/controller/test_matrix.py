@@ -10,7 +10,13 @@ from controller.unit.machine import build, edge
 from controller.unit.states import STATES, Answer, Event, Trip, UnitState
 from controller.unit.table import BANK_EVENTS, CELLS, Cell, Move, destination
 
-CODES = dict(zip("BT OF MT SB WP SF DL PS PR PG QF XF ST RW LO ES".split(), STATES, strict=True))
+CODES = dict(
+    zip(
+        ("BT", "OF", "MT", "SB", "WP", "SF", "DL", "PS", "PR", "PG", "QF", "XF", "ST", "RW", "LO", "ES"),
+        STATES,
+        strict=True,
+    )
+)
 ANSWERS = {
     "-": Answer.IGNORE,
     "n": Answer.RECORD,

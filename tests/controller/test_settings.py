@@ -1,4 +1,4 @@
-"""Setpoints are refused outside their range, in contradiction, or unknown; slots follow from the hydraulics."""
+"""Setpoints outside their range, in contradiction or unknown are refused; slots follow from hydraulics."""
 
 from __future__ import annotations
 

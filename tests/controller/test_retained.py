@@ -1,0 +1,139 @@
+"""What survives a loss of power, and how damaged text is told from good."""
+
+from __future__ import annotations
+
+import pytest
+from harness import QUICK, BankRig, producing_bank
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller import retained
+from controller.firmware import Controller
+from controller.unit.memory import UnitMemory
+from controller.unit.states import Event, UnitState
+
+S = UnitState
+
+
+def memory(**values: object) -> UnitMemory:
+    """A unit's memory with some values set."""
+    m = UnitMemory()
+    for name, value in values.items():
+        setattr(m, name, value)
+    return m
+
+
+KEPT = st.fixed_dictionaries(
+    {
+        "start_flushes_due": st.integers(0, 2),
+        "in_maintenance": st.booleans(),
+        "stopped": st.booleans(),
+        "run_ms": st.integers(0, 10**12),
+        "starts": st.integers(0, 10**6),
+        "latched": st.none() | st.sampled_from(Event),
+    }
+)
+
+
+@given(st.lists(KEPT, min_size=1, max_size=6))
+def test_what_is_encoded_comes_back_whole(units: list[dict[str, object]]) -> None:
+    memories = [memory(**values) for values in units]
+    text = retained.encode(retained.gather(memories))
+
+    fresh = [UnitMemory() for _ in units]
+    retained.apply(retained.decode(text, len(units)), fresh)
+
+    assert [
+        {name: getattr(m, name) for name in values} for m, values in zip(fresh, units, strict=True)
+    ] == units
+
+
+def test_the_flush_debt_is_set_whatever_was_kept() -> None:
+    text = retained.encode(retained.gather([memory(flush_owed=False)]))
+    fresh = memory(flush_owed=False)
+
+    retained.apply(retained.decode(text, 1), [fresh])
+
+    assert fresh.flush_owed
+
+
+TEXT = retained.encode(retained.gather([memory(latched=Event.SKID_LEAK, run_ms=123_456), memory()]))
+
+
+@given(place=st.integers(0, len(TEXT) - 1), other=st.characters(codec="ascii"))
+def test_one_changed_character_is_never_believed(place: int, other: str) -> None:
+    damaged = TEXT[:place] + other + TEXT[place + 1 :]
+    if damaged == TEXT:
+        return
+
+    with pytest.raises(retained.RetainedLostError):
+        retained.decode(damaged, 2)
+
+
+@pytest.mark.parametrize("text", ["", " ", "rubbish", TEXT[:-1], TEXT[9:], TEXT + " ", "00000000 []"])
+def test_a_text_that_is_cut_or_rubbish_is_never_believed(text: str) -> None:
+    with pytest.raises(retained.RetainedLostError):
+        retained.decode(text, 2)
+
+
+@pytest.mark.parametrize("n_units", [1, 3])
+def test_the_text_of_another_bank_is_not_believed(n_units: int) -> None:
+    with pytest.raises(retained.RetainedLostError, match="2 units kept"):
+        retained.decode(TEXT, n_units)
+
+
+@pytest.mark.parametrize("text", ["", "rubbish", TEXT[:-1], retained.encode(retained.Retained(({}, {})))])
+def test_lost_retained_data_locks_every_unit_out_and_drives_nothing(text: str) -> None:
+    rig = BankRig(2, QUICK, retained=text)
+
+    rig.run(300)
+
+    assert rig.states == (S.LOCKOUT, S.LOCKOUT)
+    assert not any(out.feed_valve or out.pump for *_, units, _ in rig.trace for out in units)
+    assert rig.controller.waits()[0].startswith("locked out")
+
+
+def test_after_lost_retained_data_one_reset_brings_the_units_back() -> None:
+    rig = BankRig(1, QUICK, retained="rubbish")
+    rig.run(10)
+
+    rig.press_reset()
+    rig.until(lambda r: r.states == (S.PRODUCE,), 300)
+
+    assert rig.rises("pump")
+
+
+def test_run_hours_and_starts_go_on_counting_after_a_loss_of_power() -> None:
+    before = producing_bank(1)
+    before.run(100)
+    kept = before.controller._units[0].memory
+
+    rig = BankRig(1, retained=before.controller.retained())
+    rig.until(lambda r: r.states == (S.PRODUCE,), 300)
+
+    after = rig.controller._units[0].memory
+    assert after.starts == kept.starts + 1
+    assert after.run_ms >= kept.run_ms
+
+
+@pytest.mark.parametrize("cause", [Event.SKID_LEAK, Event.LOW_SUCTION_SPENT, Event.PUMP_WELDED])
+def test_a_latched_cause_comes_back_as_a_lockout(cause: Event) -> None:
+    text = retained.encode(retained.gather([memory(latched=cause), memory()]))
+
+    rig = BankRig(2, QUICK, retained=text)
+    rig.run(200)
+
+    assert rig.states[0] is S.LOCKOUT
+    assert rig.states[1] is not S.LOCKOUT
+
+
+def test_a_first_start_without_any_text_is_no_loss() -> None:
+    rig = BankRig(1, QUICK, retained=None)
+
+    rig.run(10)
+
+    assert rig.states[0] is not S.LOCKOUT
+
+
+def test_a_controller_that_starts_anew_keeps_the_text_it_was_given() -> None:
+    assert Controller(2, QUICK, TEXT).retained() == TEXT
