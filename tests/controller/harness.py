@@ -1,4 +1,4 @@
-"""Rigs that run the firmware without a plant: one unit on given permits, or a whole bank.
+"""A rig that runs the firmware of one unit without a plant, on permits that the test gives.
 
 The field is the simplest that answers: valves and pump act at once, and pressures and flows follow from what
 is open. A test overrides single contacts (``skid_dry=False``) or loops in engineering units
@@ -9,26 +9,18 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple, Self
 
-from controller.firmware import Controller
 from controller.settings import Setpoints
 from controller.signals import (
-    BANK_SIGNALS,
     SAFE_UNIT_OUTPUTS,
     UNIT_SIGNALS,
-    BankInputs,
-    BankOutputs,
     Command,
-    Inputs,
-    Kind,
     Signal,
     UnitInputs,
     UnitOutputs,
     Verb,
-    from_ma,
-    safe_outputs,
     signal_named,
     to_ma,
 )
@@ -89,12 +81,10 @@ _LOOP_OF = {
     "product_us": "product_cond_ma",
 }
 
-_BOOSTER_SPEED = signal_named(BANK_SIGNALS, "booster_speed_cmd_ma")
-
 Values = dict[str, float | bool]
 
 
-def _image(table: tuple[Signal, ...], values: Values) -> dict[str, float | bool]:
+def to_image(table: tuple[Signal, ...], values: Values) -> dict[str, float | bool]:
     """Signals of an image by name; a value in engineering units becomes its loop current."""
     image: dict[str, float | bool] = {}
     for name, value in values.items():
@@ -134,7 +124,14 @@ def unit_inputs(
     driven: UnitOutputs = SAFE_UNIT_OUTPUTS, header_bar: float = 3.0, **held: float | bool
 ) -> UnitInputs:
     """Input image of one unit; ``held`` overrides what the field would show."""
-    image = _image(UNIT_SIGNALS, unit_field(driven, header_bar)) | _image(UNIT_SIGNALS, held)
+    return _unit_inputs(driven, header_bar, tuple(held.items()))
+
+
+@lru_cache(maxsize=4096)
+def _unit_inputs(
+    driven: UnitOutputs, header_bar: float, held: tuple[tuple[str, float | bool], ...]
+) -> UnitInputs:
+    image = to_image(UNIT_SIGNALS, unit_field(driven, header_bar)) | to_image(UNIT_SIGNALS, dict(held))
     return UnitInputs(**image)  # type: ignore[arg-type]  # names and kinds are those of the I/O list
 
 
@@ -286,122 +283,4 @@ def _unit_in(state: UnitState, setpoints: Setpoints) -> UnitRig:
     elif state in (UnitState.STOPPING, UnitState.STOP_FLUSH):
         rig.permit(call=False)
     rig.until(state, 1000)
-    return rig
-
-
-class BankRig:
-    """A whole controller on a field of healthy units, booster, dosing pump and tank."""
-
-    def __init__(self, n_units: int, setpoints: Setpoints = QUICK, retained: str | None = None) -> None:
-        self.n_units = n_units
-        self.controller = Controller(n_units, setpoints, retained)
-        self.bank: Values = {"level_pct": 20.0}
-        self.units: list[Values] = [{} for _ in range(n_units)]
-        self.unit_age_ms = [0] * n_units
-        self.bank_age_ms = 0
-        self.now_ms = 0
-        self.out = safe_outputs(n_units)
-        self.trace: list[tuple[int, tuple[UnitState, ...], tuple[UnitOutputs, ...], BankOutputs]] = []
-        self._commands: tuple[Command, ...] = ()
-
-    @property
-    def states(self) -> tuple[UnitState, ...]:
-        return self.controller.states()
-
-    def command(self, verb: Verb, unit: int, by: str = "Ada", against: str | None = None) -> Self:
-        """Give a command in the next scan; unit 0 is the bank."""
-        seen = self.states[unit - 1].value if against is None else against
-        self._commands = (*self._commands, Command(verb, unit, by, seen))
-        return self
-
-    def press_reset(self, seconds: float = 0.5) -> None:
-        """Press the reset button and let it go again."""
-        self.bank["reset_button"] = True
-        self.run(seconds)
-        self.bank["reset_button"] = False
-        self.step()
-
-    def header_bar(self) -> float:
-        """Header pressure of the fake field: the square of the booster's speed, 3 bar at 40 Hz."""
-        if "header_bar" in self.bank:
-            return float(self.bank["header_bar"])
-        speed = from_ma(
-            signal_named(BANK_SIGNALS, "booster_speed_cmd_ma"), self.out.bank.booster_speed_cmd_ma
-        )
-        return 3.0 * (speed / 40.0) ** 2 if self.out.bank.booster_run else 0.0
-
-    def _bank_inputs(self) -> BankInputs:
-        driven, units = self.out.bank, self.out.units
-        values: Values = {s.name: True for s in BANK_SIGNALS if s.kind is Kind.DI}
-        flow = sum((3.4 if u.flush_valve else 2.33) if u.pump else 2.5 for u in units if u.feed_valve)
-        values |= {
-            "reset_button": False,
-            "booster_running": driven.booster_run,
-            "dosing_running": driven.dosing_run,
-            "dosing_pulse": driven.dosing_run and self.now_ms % 1000 < 500,
-            "header_bar": self.header_bar(),
-            "feed_m3h": flow,
-            "feed_degc": 24.0,
-            "feed_ms_cm": 5.0,
-            "chlorine_mgl": 0.0,
-            "speed_hz": 0.0,
-            "product_us": 200.0,
-        }
-        return BankInputs(**_image(BANK_SIGNALS, values | self.bank))  # type: ignore[arg-type]  # as above
-
-    def step(self) -> None:
-        """One scan."""
-        self.now_ms += SCAN_MS
-        header = self.header_bar()
-        units = tuple(unit_inputs(o, header, **h) for o, h in zip(self.out.units, self.units, strict=True))
-        inputs = Inputs(self._bank_inputs(), units, tuple(self.unit_age_ms), self.bank_age_ms, self._commands)
-        self._commands = ()
-        self.out = self.controller.scan(inputs, self.now_ms)
-        self.trace.append((self.now_ms, self.states, self.out.units, self.out.bank))
-
-    def run(self, seconds: float) -> None:
-        """As many scans as fill that time."""
-        for _ in range(round(seconds * 1000 / SCAN_MS)):
-            self.step()
-
-    def until(self, condition: Callable[[Self], bool], limit_s: float) -> float:
-        """Run until it holds; seconds from the first scan to that one. AssertionError at the limit."""
-        first_ms = self.now_ms + SCAN_MS
-        while self.now_ms - first_ms < limit_s * 1000:
-            self.step()
-            if condition(self):
-                return (self.now_ms - first_ms) / 1000
-        raise AssertionError(f"not within {limit_s} s: {self.states}, {self.controller.waits()}")
-
-    def rises(self, output: str) -> list[tuple[int, int]]:
-        """Moment and unit of every rise of a unit output in the trace."""
-        return self._edges(output, rising=True)
-
-    def falls(self, output: str) -> list[tuple[int, int]]:
-        """Moment and unit of every fall of a unit output in the trace."""
-        return self._edges(output, rising=False)
-
-    def _edges(self, output: str, *, rising: bool) -> list[tuple[int, int]]:
-        edges = []
-        for (_, _, before, _), (t_ms, _, after, _) in zip(self.trace, self.trace[1:], strict=False):
-            for unit, (was, now) in enumerate(zip(before, after, strict=True), start=1):
-                if getattr(was, output) is not getattr(now, output) and getattr(now, output) is rising:
-                    edges.append((t_ms, unit))
-        return edges
-
-
-@cache
-def _producing(n_units: int, setpoints: Setpoints) -> BankRig:
-    rig = BankRig(n_units, setpoints)
-    rig.until(lambda r: all(s is UnitState.PRODUCE for s in r.states), 120 + 120 * n_units)
-    return rig
-
-
-def producing_bank(n_units: int, setpoints: Setpoints = QUICK) -> BankRig:
-    """A bank in which every unit produces; its trace begins with this moment."""
-    source = _producing(n_units, setpoints)
-    rig = BankRig(n_units, setpoints)
-    rig.controller.restore(source.controller.snapshot())
-    rig.now_ms, rig.out = source.now_ms, source.out
-    rig.trace.append(source.trace[-1])
     return rig

@@ -5,7 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from harness import QUICK, BankRig, producing_bank
+from bank_harness import BankRig, producing_bank
+from harness import QUICK
 from test_bank_slots import Desk
 
 from controller.bank.demand import call_below_pct, release_above_pct
@@ -102,7 +103,7 @@ def test_the_unit_with_the_fewest_run_hours_starts_first_and_ties_go_by_number()
         desk.ask(unit, Want.NONE, available=True, run_ms=run_ms)
     desk._field.bank["level_pct"] = 20
 
-    order = []
+    order: list[int] = []
     for _ in range(4):
         (new,) = set(called(desk, 60)) - set(order)
         order.append(new)

@@ -5,14 +5,15 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from harness import QUICK, BankRig, producing_bank
+from bank_harness import BankRig, producing_bank
+from harness import QUICK, Values
 
 from controller.signals import SAFE_BANK_OUTPUTS, SAFE_UNIT_OUTPUTS, Verb
 from controller.unit.states import PUMPING, STATES, UnitState
 
 S = UnitState
 
-CAUSES = [
+CAUSES: list[tuple[Values, Values, float, float]] = [
     # what shows it, what shows it gone, seconds to act, seconds gone before a reset
     ({"tank_not_overfull": False}, {}, 0.0, 10.0),
     ({"floor_dry": False}, {}, 2.0, 30.0),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from harness import QUICK, BankRig, producing_bank
+from bank_harness import BankRig, producing_bank
+from harness import QUICK
 
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import Stage
@@ -38,7 +39,7 @@ class Desk:
         """Scans that fill that time; the permits of the last one."""
         for _ in range(round(seconds * 10)):
             self.now_ms += 100
-            io = self._field._bank_inputs()
+            io = self._field.bank_inputs()
             permits, _ = self.coordinator.scan(io, 0, tuple(self.requests), (), self.now_ms)
         return permits
 

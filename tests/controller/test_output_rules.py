@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import NamedTuple
 
-from harness import QUICK, BankRig, Values
+from bank_harness import BankRig
+from harness import QUICK, Values
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

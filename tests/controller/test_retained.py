@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from harness import QUICK, BankRig, producing_bank
+from bank_harness import BankRig, producing_bank
+from harness import QUICK
 from hypothesis import given
 from hypothesis import strategies as st
 

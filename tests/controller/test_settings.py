@@ -24,7 +24,7 @@ NAMES = tuple(Setpoints.model_fields)
 
 def error_locations(**values: float) -> set[str]:
     with pytest.raises(ValidationError) as caught:
-        Setpoints(**values)  # type: ignore[arg-type]  # whole numbers are checked by the model itself
+        Setpoints(**values)
     return {str(error["loc"][0]) for error in caught.value.errors() if error["loc"]}
 
 
@@ -83,7 +83,7 @@ def test_two_values_that_contradict_each_other_are_refused_and_named(
     values: dict[str, float], named: str
 ) -> None:
     with pytest.raises(ValidationError, match=named):
-        Setpoints(**values)  # type: ignore[arg-type]  # as above
+        Setpoints(**values)
 
 
 def test_every_contradiction_is_told_at_once() -> None:
@@ -133,7 +133,7 @@ def test_the_booster_limits_the_slots(booster_m3h: float, slots: int) -> None:
 @pytest.mark.parametrize("short", [{"drain_capacity_m3h": 8.0}, {"booster_capacity_m3h": 15.0}])
 def test_a_site_without_room_for_one_flush_is_refused(short: dict[str, float]) -> None:
     with pytest.raises(ValueError, match="no room for one flush"):
-        Setpoints(**short).flush_slots(6)  # type: ignore[arg-type]  # as above
+        Setpoints(**short).flush_slots(6)
 
 
 def test_24_units_on_one_slot_need_an_interval_of_858_seconds() -> None:
@@ -141,8 +141,8 @@ def test_24_units_on_one_slot_need_an_interval_of_858_seconds() -> None:
     site = {"drain_capacity_m3h": 27.0, "booster_capacity_m3h": 500.0}
 
     with pytest.raises(ValueError, match="at least 858 s"):
-        Setpoints(purge_interval_s=857, **site).flush_slots(24)  # type: ignore[arg-type]  # as above
-    assert Setpoints(purge_interval_s=858, **site).flush_slots(24) == 1  # type: ignore[arg-type]  # as above
+        Setpoints(purge_interval_s=857, **site).flush_slots(24)
+    assert Setpoints(purge_interval_s=858, **site).flush_slots(24) == 1
 
 
 def test_24_units_at_600_seconds_are_content_with_two_slots() -> None:

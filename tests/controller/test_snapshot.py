@@ -6,7 +6,8 @@ import copy
 import pickle
 
 import pytest
-from harness import QUICK, BankRig, UnitRig, producing_bank, unit_in
+from bank_harness import BankRig, producing_bank
+from harness import QUICK, UnitRig, unit_in
 
 from controller.signals import Verb
 from controller.unit.states import STATES, UnitState

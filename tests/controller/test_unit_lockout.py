@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from harness import BankRig, UnitRig, producing_bank, unit_in
+from bank_harness import BankRig, producing_bank
+from harness import UnitRig, unit_in
 
 from controller.signals import Verb
 from controller.unit.states import Event, UnitState

@@ -5,7 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from harness import QUICK, BankRig, UnitRig, producing_bank, unit_in
+from bank_harness import BankRig, producing_bank
+from harness import QUICK, UnitRig, unit_in
 
 from controller.signals import SAFE_UNIT_OUTPUTS, Verb
 from controller.unit.states import PUMPING, STATES, UnitState
