@@ -46,6 +46,7 @@ class RigSnapshot:
     now_ms: int
     powered: bool
     due: tuple[_Due, ...]
+    commands: tuple[Command, ...]
 
 
 class Rig:
@@ -177,6 +178,7 @@ class Rig:
             self.now_ms,
             self.powered,
             tuple(self._due),
+            tuple(self._commands),
         )
 
     def restore(self, snapshot: RigSnapshot) -> None:
@@ -186,4 +188,4 @@ class Rig:
         self.recorder = copy.deepcopy(snapshot.recorder)
         self.now_ms, self.powered = snapshot.now_ms, snapshot.powered
         self._due = list(snapshot.due)
-        self._commands = []
+        self._commands = list(snapshot.commands)
