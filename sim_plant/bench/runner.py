@@ -14,7 +14,8 @@ from sim_plant.bench.cases import Run, Step
 from sim_plant.bench.expect import Anchors, judge
 from sim_plant.bench.monitors import Context, judge_all
 from sim_plant.bench.rig import Rig, RigSnapshot
-from sim_plant.bench.targets import ControllerFactory, DeskTarget
+from sim_plant.bench.targets import ControllerFactory, DeskTarget, TargetError
+from sim_plant.bench.trace import Trace
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 from sim_plant.faults import Fault
 from sim_plant.plant import Plant
@@ -53,7 +54,10 @@ class Workshop:
         return self._rig
 
     def carry_out(self, run: Run) -> RunResult:
-        """Do one run and judge it; a run that cannot be carried out comes back with its error."""
+        """Do one run and judge it.
+
+        A run that cannot be carried out comes back with its error and with what was seen until then.
+        """
         began = time.perf_counter()
         given = run.case.given
         result = RunResult(
@@ -71,8 +75,10 @@ class Workshop:
             result.shared = f"prepared-unit{given.unit}-{run.state.value.lower()}"
             result.shared_rows, start_ms = rig.recorder.rows, rig.now_ms
             anchors, undone = _perform(rig, run)
-        except (NotReachedError, StepError) as error:
+        except (NotReachedError, StepError, TargetError) as error:
             result.error = str(error)
+            result.trace = self._rig.trace()
+            result.requirements = self._requirements(result.trace, self._rig.target.uncertainty_ms)
             return result
         result.trace = rig.trace()
         result.simulated_s = (rig.now_ms - start_ms) / 1000.0
@@ -84,14 +90,17 @@ class Workshop:
         self, result: RunResult, run: Run, anchors: Anchors, undone: list[Finding], uncertainty_ms: int
     ) -> None:
         assert result.trace is not None
-        slots = self._site.setpoints.flush_slots(self._site.units)
-        context = Context(flush_slots=slots, uncertainty_ms=uncertainty_ms)
-        result.requirements = judge_all(result.trace, self._site.setpoints, context)
+        result.requirements = self._requirements(result.trace, uncertainty_ms)
         result.expectations = undone + [
             judge(expectation, result.trace, result.unit, anchors, uncertainty_ms)
             for expectation in run.case.expect
         ]
         result.expectations += _not_exercised(run, result.requirements)
+
+    def _requirements(self, trace: Trace, uncertainty_ms: int) -> list[Finding]:
+        slots = self._site.setpoints.flush_slots(self._site.units)
+        context = Context(flush_slots=slots, uncertainty_ms=uncertainty_ms)
+        return judge_all(trace, self._site.setpoints, context)
 
 
 def _not_exercised(run: Run, findings: list[Finding]) -> list[Finding]:

@@ -22,6 +22,10 @@ ControllerFactory = Callable[[int, Setpoints, str | None], Any]
 """Makes a controller from number of units, setpoints and retained text; the firmware's own by default."""
 
 
+class TargetError(RuntimeError):
+    """The target broke down; the message says how."""
+
+
 class Target(Protocol):
     """A controller under test."""
 
@@ -61,8 +65,11 @@ class DeskTarget:
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """One scan of the controller."""
-        outputs: Outputs = self._controller.scan(inputs, now_ms)
-        self._controller.take_events()
+        try:
+            outputs: Outputs = self._controller.scan(inputs, now_ms)
+            self._controller.take_events()
+        except Exception as error:  # a controller under test may fail in any way
+            raise TargetError(f"the controller failed: {type(error).__name__}: {error}") from error
         return outputs
 
     def states(self) -> tuple[int, ...]:
@@ -75,7 +82,10 @@ class DeskTarget:
 
     def power_returned(self) -> None:
         """A new controller that knows only what was retained."""
-        self._controller = self._factory(self._n_units, self._setpoints, self._kept)
+        try:
+            self._controller = self._factory(self._n_units, self._setpoints, self._kept)
+        except Exception as error:  # as in a scan
+            raise TargetError(f"the controller did not start: {type(error).__name__}: {error}") from error
 
     def snapshot(self) -> object:
         """The controller's snapshot and its retained text."""
