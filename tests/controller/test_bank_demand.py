@@ -72,9 +72,9 @@ def test_each_unit_is_released_seven_points_higher_and_the_last_one_at_full(
     ("level_pct", "count"), [(86, 0), (84, 1), (76, 1), (74, 2), (64, 3), (54, 4), (44, 5), (36, 5), (34, 6)]
 )
 def test_six_units_are_wanted_step_by_step_as_the_tank_falls(level_pct: float, count: int) -> None:
-    desk = ready_desk(6, level_pct)
+    desk = ready_desk(6, level_pct, Setpoints(demand_change_s=5))
 
-    assert len(called(desk, 400)) == count
+    assert len(called(desk, 60)) == count
 
 
 def test_one_change_in_60_seconds() -> None:

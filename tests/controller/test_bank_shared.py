@@ -121,7 +121,7 @@ def test_without_a_reset_a_shared_cause_stands_for_ever(
     rig = tripped(shows)
     heal(rig, gone)
 
-    rig.run(200)
+    rig.run(120)
 
     assert rig.states == (S.STANDBY, S.STANDBY)
     assert not rig.rises("feed_valve")

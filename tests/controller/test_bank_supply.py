@@ -6,13 +6,11 @@ import pytest
 from bank_harness import BankRig, producing_bank
 from harness import QUICK
 
-from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, from_ma, signal_named
-from controller.unit.states import PUMPING, UnitState
+from controller.unit.states import UnitState
 
 S = UnitState
 SPEED = signal_named(BANK_SIGNALS, "booster_speed_cmd_ma")
-RATE = signal_named(BANK_SIGNALS, "dosing_rate_cmd_ma")
 
 
 def any_feed(rig: BankRig) -> bool:
@@ -23,11 +21,6 @@ def any_feed(rig: BankRig) -> bool:
 def speed_hz(rig: BankRig) -> float:
     """Speed reference of the booster."""
     return from_ma(SPEED, rig.out.bank.booster_speed_cmd_ma)
-
-
-def rate_pct(rig: BankRig) -> float:
-    """Rate reference of the dosing pump."""
-    return from_ma(RATE, rig.out.bank.dosing_rate_cmd_ma)
 
 
 # --- pre-start order ------------------------------------------------------------------------------------
@@ -68,10 +61,11 @@ def test_booster_then_dosing_then_the_first_feed_valve() -> None:
     ids=lambda fault: str(fault),
 )
 def test_no_unit_pumps_while_something_shared_is_not_right(fault: dict[str, float | bool]) -> None:
-    rig = BankRig(1)
+    healthy, rig = BankRig(1), BankRig(1)
     rig.bank |= fault
 
-    rig.run(400)
+    limit_s = healthy.until(lambda r: r.out.units[0].pump, 150) + 20
+    rig.run(limit_s)
 
     assert not any(outputs[0].pump for _, _, outputs, _ in rig.trace)
 
@@ -83,7 +77,7 @@ def test_no_feed_valve_opens_before_header_water_and_dosing_are_proven(
     rig = BankRig(2)
     rig.bank |= fault
 
-    rig.run(200)
+    rig.run(100)
 
     assert not rig.rises("feed_valve")
 
@@ -235,68 +229,3 @@ def test_a_booster_that_does_not_answer_is_latched_after_five_seconds() -> None:
     took_s = rig.until(lambda r: not r.out.bank.booster_run, 10)
 
     assert took_s == pytest.approx(5.0, abs=0.2)
-
-
-# --- dose -----------------------------------------------------------------------------------------------
-
-
-def test_the_dose_follows_the_feed_flow() -> None:
-    rig = producing_bank(2)
-    rig.run(5)
-
-    # 2 x 2.33 m3/h x 4 mL/m3 of 200 mL/h at 100 %
-    assert rate_pct(rig) == pytest.approx(100 * 2 * 2.33 * 4.0 / 200.0, abs=0.05)
-
-
-def test_no_dose_into_still_water() -> None:
-    rig = producing_bank(1)
-    rig.bank["feed_m3h"] = 0.2
-
-    assert rig.until(lambda r: not r.out.bank.dosing_run, 10) <= 5.0
-    assert rate_pct(rig) == pytest.approx(0.0)
-
-
-def test_no_dose_while_nobody_draws_but_for_the_proving_strokes() -> None:
-    rig = BankRig(1)
-    rig.bank["level_pct"] = 90.0
-    rig.run(600)
-
-    dosed = [not any(u.feed_valve for u in units) for *_, units, bank in rig.trace if bank.dosing_run]
-    assert sum(dosed) * 0.1 <= QUICK.dosing_proof_s + 5.0
-
-
-def test_with_a_bad_feed_meter_the_dose_follows_the_units_that_draw() -> None:
-    rig = producing_bank(2)
-    rig.bank["feed_flow_ma"] = 0.0
-
-    rig.run(10)
-
-    assert rate_pct(rig) == pytest.approx(100 * 2 * 2.33 * 4.0 / 200.0, abs=0.05)
-
-
-def test_dosing_unproven_for_60_seconds_of_feed_stops_the_units_with_a_flush() -> None:
-    rig = producing_bank(2)
-    rig.bank["dosing_pulse"] = False
-
-    took_s = rig.until(lambda r: not any(out.pump for out in r.out.units), 100)
-
-    assert 59.0 <= took_s <= 62.0
-    assert all(s is S.STOPPING for s in rig.states)
-
-
-def test_a_low_antiscalant_tank_holds_new_starts_and_stops_units_after_its_grace() -> None:
-    rig = producing_bank(1, Setpoints(**(QUICK.model_dump() | {"antiscalant_grace_min": 2})))
-    rig.bank["antiscalant_ok"] = False
-
-    took_s = rig.until(lambda r: r.states[0] not in PUMPING, 200)
-
-    assert took_s == pytest.approx(120.0, abs=0.3)
-
-
-def test_a_low_antiscalant_tank_lets_nobody_start() -> None:
-    rig = BankRig(1)
-    rig.bank["antiscalant_ok"] = False
-
-    rig.run(300)
-
-    assert S.START_FLUSH not in {states[0] for _, states, _, _ in rig.trace}

@@ -39,7 +39,7 @@ def test_selector_off_stops_the_pump_at_once_and_kills_everything_within_five_se
 def test_selector_off_makes_no_flush_with_the_pump_off(state: UnitState) -> None:
     rig = unit_in(state).hold(selector_auto=False)
     rig.until(S.OFF, 5)
-    rig.run(600)
+    rig.run(200)
 
     assert S.STOP_FLUSH not in {sample.state for sample in rig.trace}
     assert rig.state is S.OFF
@@ -102,7 +102,7 @@ def test_releasing_the_estop_starts_nothing(state: UnitState) -> None:
     rig.run(5)
 
     rig.free().permit(estop_open=False, call=True, token=True)
-    rig.run(600)
+    rig.run(100)
 
     assert rig.state is S.ESTOP
     assert all(dead(sample.out) for sample in rig.trace)
@@ -253,54 +253,3 @@ def test_a_contactor_that_answers_without_command_for_two_seconds_is_latched(sta
 
     assert rig.sequencer.memory.latched is not None
     assert dead(rig.out)
-
-
-# --- lost I/O -------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("state", WORKING)
-def test_an_image_older_than_a_second_takes_every_output(state: UnitState) -> None:
-    rig = unit_in(state)
-    rig.age_ms = 1_001
-
-    rig.step()
-
-    assert dead(rig.out)
-
-
-@pytest.mark.parametrize("state", WORKING)
-def test_an_image_of_exactly_a_second_is_still_taken(state: UnitState) -> None:
-    rig = unit_in(state)
-    rig.age_ms = 1_000
-
-    rig.step()
-
-    assert rig.state is not S.RETRY_WAIT
-    assert not dead(rig.out)
-
-
-@pytest.mark.parametrize("state", WORKING)
-def test_lost_io_waits_for_30_seconds_of_stable_io_before_it_tries_again(state: UnitState) -> None:
-    rig = unit_in(state).permit(call=True)
-    rig.age_ms = 2_000
-    rig.step()
-    assert rig.state is S.RETRY_WAIT
-    rig.run(120)
-    assert rig.state is S.RETRY_WAIT
-
-    rig.age_ms = 0
-
-    assert rig.until(S.WAIT_PERMIT, 60) == pytest.approx(30.0, abs=0.15)
-
-
-def test_io_that_comes_back_for_less_than_30_seconds_starts_the_wait_anew() -> None:
-    rig = unit_in(S.PRODUCE)
-    rig.age_ms = 2_000
-    rig.run(1)
-    rig.age_ms = 0
-    rig.run(29)
-    rig.age_ms = 1_500
-    rig.run(1)
-    rig.age_ms = 0
-
-    assert rig.until(S.WAIT_PERMIT, 60) == pytest.approx(30.0, abs=0.15)
