@@ -162,3 +162,6 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
             m.quality_flush_due = False
     elif entered is UnitState.MAINTENANCE:
         m.in_maintenance = True
+    elif entered is UnitState.BOOT:
+        owe_flush(v)
+        m.pump_off_ms = v.now_ms

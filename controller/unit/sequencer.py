@@ -155,7 +155,7 @@ class Sequencer:
         if v.age_ms >= v.s.io_lost_s * 1000.0:
             spent = len(m.io_lost_ms) >= v.s.io_retries
             events.append(Event.IO_LOST_SPENT if spent else Event.IO_LOST)
-        if v.io.selector_auto and not m.was_auto:
+        if v.io.selector_auto and not m.was_auto and v.io.isolator_on:
             events.append(Event.SELECTOR_AUTO)
         m.was_auto = v.io.selector_auto
         if p.call and not m.stopped:
