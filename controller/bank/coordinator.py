@@ -47,7 +47,9 @@ class Coordinator:
             m.scanned_ms = m.booted_ms = now_ms
         stale = age_ms > s.io_stale_s * 1000.0
         v = look(s, m, io, stale, requests, self.slots, now_ms)
-        fresh = [] if stale else shared.latch_causes(v)
+        # contacts settle after power-up; what stands is judged when a unit's BOOT may end
+        settled = v.held_s(m.booted_ms) >= s.boot_s
+        fresh = shared.latch_causes(v) if settled and not stale else []
         for event in fresh:
             self._note(v, "cause", EVENT_TEXT[event])
         reset_units = self._resets(v, commands)

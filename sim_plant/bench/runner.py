@@ -10,7 +10,7 @@ import time
 
 from controller.unit.states import UnitState
 from sim_plant.bench.approach import RECIPES, NotReachedError, bring
-from sim_plant.bench.cases import Run, Step
+from sim_plant.bench.cases import BANK_SWITCHES, Run, Step
 from sim_plant.bench.expect import Anchors, judge
 from sim_plant.bench.monitors import Context, judge_all
 from sim_plant.bench.rig import Rig, RigSnapshot
@@ -20,8 +20,6 @@ from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 from sim_plant.faults import Fault
 from sim_plant.plant import Plant
 from sim_plant.site import Site
-
-BANK_SWITCHES = ("reset_button", "bank_run", "estop_healthy")
 
 
 class StepError(RuntimeError):

@@ -141,11 +141,6 @@ def test_power_that_returns_meets_a_new_controller() -> None:
     assert [(mark.what, mark.text) for mark in rig.trace().marks] == [("power", "off"), ("power", "on")]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the firmware latches a booster fault in its first scan, while the phase relay is still open; "
-    "the bank then waits for a reset after every loss of power",
-)
 def test_after_a_loss_of_power_the_bank_produces_again_by_itself() -> None:
     rig = make_rig()
     assert rig.run_until(lambda: rig.state_of(1) == "PRODUCE", 600)

@@ -146,7 +146,7 @@ def test_a_held_button_resets_nothing_while_it_is_held() -> None:
 def test_a_button_closed_since_power_up_is_no_press() -> None:
     rig = BankRig(1)
     rig.bank |= {"reset_button": True, "floor_dry": False}
-    rig.run(2.5)
+    rig.run(8)
     rig.bank["floor_dry"] = True
 
     rig.bank["reset_button"] = False
