@@ -38,6 +38,7 @@ class View:
     concentrate_m3h: float | None
     unit: int
     n_units: int
+    blanked: bool  # quality is not judged in this scan
 
     def held_s(self, since_ms: int) -> float:
         """Seconds since a moment, -1.0 when it is NEVER."""
@@ -48,15 +49,14 @@ class View:
         """Seconds since the present state was entered."""
         return (self.now_ms - self.m.entered_ms) / 1000.0
 
-    @property
-    def blanked(self) -> bool:
-        """True while permeate quality is not judged: pump off, just started, in or just after a flush."""
-        m = self.m
-        if m.pump_ms == NEVER or m.flush_ms != NEVER:
-            return True
-        if self.held_s(m.pump_ms) < self.s.tds_blank_start_s:
-            return True
-        return 0.0 <= self.held_s(m.flushed_on_ms) < self.s.tds_blank_purge_s
+
+def quality_blanked(s: Setpoints, m: UnitMemory, now_ms: int) -> bool:
+    """True while permeate quality is not judged: pump off, just started, in or just after a flush."""
+    if m.pump_ms == NEVER or m.flush_ms != NEVER:
+        return True
+    if held_s(m.pump_ms, now_ms) < s.tds_blank_start_s:
+        return True
+    return 0.0 <= held_s(m.flushed_on_ms, now_ms) < s.tds_blank_purge_s
 
 
 def look(
@@ -76,4 +76,6 @@ def look(
     concentrate = None
     if loops[CONCENTRATE].judge(io.concentrate_flow_ma, now_ms):
         concentrate = from_ma(_CONCENTRATE, io.concentrate_flow_ma)
-    return View(s, m, io, p, now_ms, age_ms, suction, membrane, tds, concentrate, *seat)
+    return View(
+        s, m, io, p, now_ms, age_ms, suction, membrane, tds, concentrate, *seat, quality_blanked(s, m, now_ms)
+    )
