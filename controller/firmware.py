@@ -13,6 +13,7 @@ from controller import retained
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import BankMemory
 from controller.parts.journal import Entry
+from controller.parts.timing import NEVER
 from controller.settings import Setpoints
 from controller.signals import Inputs, Outputs, UnitOutputs
 from controller.unit.memory import UnitMemory
@@ -34,7 +35,7 @@ _NO_REQUEST = Request(
     alarmed=False,
     quality_poor=False,
     run_ms=0,
-    started_ms=-1,
+    started_ms=NEVER,
 )
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from controller.unit.memory import UnitMemory
 from controller.unit.states import Event
 
-FIELDS = ("start_flushes_due", "in_maintenance", "stopped", "run_ms", "starts")
+FIELDS = ("start_flushes_due", "in_maintenance", "stopped", "run_ms", "starts", "lost_memory")
 
 
 @dataclass(frozen=True)

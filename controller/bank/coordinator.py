@@ -10,13 +10,14 @@ from controller.bank import demand, shared, slots, supply
 from controller.bank.memory import BankMemory, Stage
 from controller.bank.view import HEADER, BankView, look
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER
+from controller.parts.timing import NEVER, since
 from controller.settings import Setpoints
 from controller.signals import BankInputs, BankOutputs, Command, Verb
 from controller.unit.permits import Permits, Request
 from controller.unit.states import EVENT_TEXT, Event
 
 WATCHDOG_HALF_PERIOD_MS = 500
+HEARTBEAT_S = 5.0  # the shared image has not changed for so long: the tank level is no longer known
 
 
 class Coordinator:
@@ -46,6 +47,7 @@ class Coordinator:
         if m.scanned_ms == NEVER:
             m.scanned_ms = m.booted_ms = now_ms
         stale = age_ms > s.io_stale_s * 1000.0
+        m.stale_ms = since(stale, m.stale_ms, now_ms)
         v = look(s, m, io, stale, requests, self.slots, now_ms)
         # contacts settle after power-up; what stands is judged when a unit's BOOT may end
         settled = v.held_s(m.booted_ms) >= s.boot_s
@@ -88,10 +90,12 @@ class Coordinator:
             events.append(Event.HEADER_LOST)
         if not v.io.bank_run:
             events.append(Event.STOP)
+        if v.held_s(m.stale_ms) >= HEARTBEAT_S - v.s.io_stale_s:
+            events.append(Event.COORDINATOR_LOST)
         ready = m.stage is Stage.READY and not m.latched
         estop_open, header_bar = not v.io.estop_healthy, v.values[HEADER]
         held_back = m.full or m.antiscalant_low_ms != NEVER or not v.good(HEADER) or v.stale
-        in_maintenance = sum(request.in_maintenance for request in v.requests)
+        may_leave = self._may_leave(v, commands)
         shared_events = tuple(events)
         return tuple(
             Permits(
@@ -101,7 +105,7 @@ class Coordinator:
                 token=unit in token_units,
                 start_slot=unit == start_unit,
                 close_feed=unit == close_unit,
-                maintenance_slot=in_maintenance < v.s.max_in_maintenance,
+                maintenance_slot=unit in may_leave,
                 estop_open=estop_open,
                 reset=unit in reset_units,
                 header_bar=header_bar,
@@ -110,6 +114,14 @@ class Coordinator:
             )
             for unit, resumed in enumerate(self._resumed(v), start=1)
         )
+
+    @staticmethod
+    def _may_leave(v: BankView, commands: tuple[Command, ...]) -> frozenset[int]:
+        """Of the units that ask to be taken out in this scan, the first for which there is room."""
+        asked = {command.unit for command in commands if command.verb is Verb.MAINTAIN}
+        asking = [unit for unit in range(1, v.m.n_units + 1) if unit in asked or 0 in asked]
+        room = v.s.max_in_maintenance - sum(request.in_maintenance for request in v.requests)
+        return frozenset(asking[: max(room, 0)])
 
     @staticmethod
     def _resumed(v: BankView) -> list[bool]:

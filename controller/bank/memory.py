@@ -30,6 +30,7 @@ class BankMemory:
     n_units: int
     scanned_ms: int = NEVER
     booted_ms: int = 0
+    stale_ms: int = NEVER  # the shared image is too old since
     loops: list[Loop] = field(default_factory=lambda: [Loop() for _ in range(LOOPS)])
 
     # shared causes

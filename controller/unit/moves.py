@@ -17,7 +17,7 @@ _RUN = frozenset(
 def perform(v: View, event: Event, cell: Move) -> UnitState:
     """Carry out a cell of the matrix; returns the state entered."""
     target = _target(v, event, cell)
-    if target is UnitState.LOCKOUT or cell.trip is Trip.WELDED:
+    if (target is UnitState.LOCKOUT and event is not Event.DONE) or cell.trip is Trip.WELDED:
         latch(v, event)
     if event in (Event.LOW_SUCTION, Event.HEADER_LOST) and target is UnitState.RETRY_WAIT:
         _count_suction_failure(v)
@@ -40,7 +40,7 @@ def enter(v: View, event: Event, entered: UnitState) -> None:
     m.closing = False
     if entered not in _RUN:
         m.flush_complete = False
-    _leave(v, left, entered)
+    _leave(v, event, left, entered)
     _arrive(v, left, entered)
 
 
@@ -104,7 +104,7 @@ def _head_start_ms(v: View) -> int:
     return round(v.s.purge_interval_s * 1000.0 * (v.unit - 1) / v.n_units)
 
 
-def _leave(v: View, left: UnitState, entered: UnitState) -> None:
+def _leave(v: View, event: Event, left: UnitState, entered: UnitState) -> None:
     m = v.m
     if left is UnitState.START_FLUSH and entered is UnitState.DELAY:
         m.flush_owed, m.owed_since_ms = False, NEVER
@@ -114,7 +114,7 @@ def _leave(v: View, left: UnitState, entered: UnitState) -> None:
     elif left is UnitState.STOP_FLUSH and m.flush_owed:
         m.flush_not_before_ms = v.now_ms + round(v.s.suction_retry_1_s * 1000.0)
     elif left in (UnitState.PURGE, UnitState.QUALITY_FLUSH):
-        _leave_pump_flush(v, entered)
+        _leave_pump_flush(v, event, entered)
     elif left is UnitState.MAINTENANCE and entered is UnitState.OFF:
         m.in_maintenance = False
         m.start_flushes_due = 2
@@ -126,11 +126,11 @@ def _leave(v: View, left: UnitState, entered: UnitState) -> None:
         m.purge_failures = 0
 
 
-def _leave_pump_flush(v: View, entered: UnitState) -> None:
+def _leave_pump_flush(v: View, event: Event, entered: UnitState) -> None:
     m = v.m
     m.flushed_on_ms = v.now_ms
-    if entered is not UnitState.PRODUCE:
-        return
+    if entered is not UnitState.PRODUCE or event is Event.TOKEN_LOST:
+        return  # cut short: neither done nor failed
     if m.evidence:
         m.purge_failures = 0
         m.purge_from_ms = v.now_ms
@@ -162,6 +162,8 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
             m.quality_flush_due = False
     elif entered is UnitState.MAINTENANCE:
         m.in_maintenance = True
+    elif entered is UnitState.LOCKOUT:
+        m.cause_gone_ms = NEVER
     elif entered is UnitState.BOOT:
         owe_flush(v)
         m.pump_off_ms = v.now_ms

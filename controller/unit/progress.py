@@ -295,6 +295,7 @@ def request(v: View) -> Request:
     m, state = v.m, v.m.state
     wanted = want(v)
     drawing = m.feed_ms != NEVER
+    leaving = state in (UnitState.STOPPING, UnitState.STOP_FLUSH) and m.target is UnitState.MAINTENANCE
     return Request(
         want=wanted,
         since_ms=_waiting_since_ms(v, wanted) if wanted else 0,
@@ -305,7 +306,7 @@ def request(v: View) -> Request:
         draws_water=drawing,
         pumping=state in PUMPING,
         available=state not in UNAVAILABLE and not m.stopped,
-        in_maintenance=m.in_maintenance,
+        in_maintenance=m.in_maintenance or leaving,
         alarmed=state in (UnitState.LOCKOUT, UnitState.ESTOP),
         quality_poor=m.quality_alarm or bool(m.quality_flushes_ms),
         run_ms=m.run_ms,

@@ -238,3 +238,4 @@ RULES: tuple[Rule, ...] = (
 CLEAR_S: dict[Event, float] = {
     event: max(rule.clear_s for rule in RULES if rule.event is event) for event in {r.event for r in RULES}
 }
+CLEAR_S[Event.LOW_SUCTION_SPENT] = CLEAR_S[Event.LOW_SUCTION]

@@ -93,6 +93,7 @@ class Sequencer:
     def _sums(self, v: View) -> None:
         m, s = v.m, v.s
         m.io_fresh_ms = since(v.age_ms <= s.io_stale_s * 1000.0, m.io_fresh_ms, v.now_ms)
+        m.io_stale_ms = since(v.age_ms > s.io_stale_s * 1000.0, m.io_stale_ms, v.now_ms)
         m.selector_off_ms = since(not v.io.selector_auto, m.selector_off_ms, v.now_ms)
         if m.scanned_ms == NEVER:
             self._first_scan(v)
@@ -146,14 +147,15 @@ class Sequencer:
     def _standing(self, v: View) -> list[Event]:
         """Every event that holds in this scan."""
         m, p = v.m, v.p
-        if p.estop_open or v.age_ms > v.s.io_stale_s * 1000.0:
-            # nothing else can be judged from a dead chain or from stale values
-            events = [Event.ESTOP] if p.estop_open else []
-        else:
-            events = self._protections(v)
+        stale = v.age_ms > v.s.io_stale_s * 1000.0
+        events = [] if stale else self._protections(v)
+        if p.estop_open:
+            events.append(Event.ESTOP)
         events.extend(p.events)
-        if v.age_ms >= v.s.io_lost_s * 1000.0:
-            spent = len(m.io_lost_ms) >= v.s.io_retries
+        # with the pump on the loss counts at once: the stale image has just cut the outputs
+        if v.age_ms >= v.s.io_lost_s * 1000.0 or (stale and m.state in PUMPING):
+            counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms
+            spent = len(m.io_lost_ms) - counted >= v.s.io_retries
             events.append(Event.IO_LOST_SPENT if spent else Event.IO_LOST)
         if v.io.selector_auto and not m.was_auto and v.io.isolator_on:
             events.append(Event.SELECTOR_AUTO)
@@ -184,6 +186,8 @@ class Sequencer:
         for index, rule, delay_ms in self._watch[m.state]:
             holds = rule.when(v)
             if holds is None:
+                if rule.event is m.latched:
+                    m.cause_gone_ms = NEVER  # a cause that cannot be judged has not gone
                 continue
             if not holds:
                 timers[index] = NEVER
@@ -252,7 +256,8 @@ class Sequencer:
 
     def _watch_cause(self, v: View, events: list[Event]) -> None:
         cause = v.m.latched if v.m.state is UnitState.LOCKOUT else Event.ESTOP
-        v.m.cause_gone_ms = since(cause not in events, v.m.cause_gone_ms, v.now_ms)
+        judged = v.m.io_stale_ms == NEVER
+        v.m.cause_gone_ms = since(judged and cause not in events, v.m.cause_gone_ms, v.now_ms)
 
     @staticmethod
     def _cause_gone(v: View) -> bool:

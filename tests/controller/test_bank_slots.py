@@ -12,7 +12,7 @@ from controller.bank.coordinator import Coordinator
 from controller.bank.memory import Stage
 from controller.firmware import _NO_REQUEST
 from controller.settings import Setpoints
-from controller.signals import Verb
+from controller.signals import Command, Verb
 from controller.unit.permits import Permits, Request, Want
 from controller.unit.states import UnitState
 
@@ -35,12 +35,12 @@ class Desk:
         asked = _NO_REQUEST._replace(want=want, since_ms=since_ms, **changes)  # type: ignore[arg-type]  # fields
         self.requests[unit - 1] = asked
 
-    def scan(self, seconds: float = 0.1) -> tuple[Permits, ...]:
-        """Scans that fill that time; the permits of the last one."""
+    def scan(self, seconds: float = 0.1, commands: tuple[Command, ...] = ()) -> tuple[Permits, ...]:
+        """Scans that fill that time, each with these commands; the permits of the last one."""
         for _ in range(round(seconds * 10)):
             self.now_ms += 100
             io = self._field.bank_inputs()
-            permits, _ = self.coordinator.scan(io, 0, tuple(self.requests), (), self.now_ms)
+            permits, _ = self.coordinator.scan(io, 0, tuple(self.requests), commands, self.now_ms)
         return permits
 
     def holders(self) -> list[int]:
@@ -258,7 +258,9 @@ def test_as_many_units_as_set_may_be_out_for_maintenance(most: int, allowed: boo
     desk = Desk(3, Setpoints(max_in_maintenance=most))
     desk.ask(1, Want.NONE, in_maintenance=True)
 
-    assert all(permit.maintenance_slot is allowed for permit in desk.scan())
+    permits = desk.scan(commands=(Command(Verb.MAINTAIN, 2, "test"),))
+
+    assert permits[1].maintenance_slot is allowed
 
 
 def test_without_a_ready_bank_nobody_is_told_to_be_ready() -> None:
