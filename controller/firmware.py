@@ -15,9 +15,9 @@ from controller.bank.memory import BankMemory
 from controller.parts.journal import Entry
 from controller.parts.timing import NEVER
 from controller.settings import Setpoints
-from controller.signals import Inputs, Outputs, UnitOutputs
+from controller.signals import SAFE_UNIT_OUTPUTS, Inputs, Outputs, UnitInputs, UnitOutputs
 from controller.unit.memory import UnitMemory
-from controller.unit.permits import Request, Want
+from controller.unit.permits import Permits, Request, Want
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import UnitState
 
@@ -36,6 +36,7 @@ _NO_REQUEST = Request(
     quality_poor=False,
     run_ms=0,
     started_ms=NEVER,
+    tds_mgl=0.0,
 )
 
 
@@ -64,12 +65,15 @@ class Controller:
         self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
         if retained_text is not None:
             self._recall(retained_text)
+            if not setpoints.auto_resume:
+                for unit in self._units:
+                    unit.memory.stopped = True
 
     def _recall(self, text: str) -> None:
         memories = [unit.memory for unit in self._units]
         try:
-            retained.apply(retained.decode(text, self.n_units), memories)
-        except (retained.RetainedLostError, KeyError, TypeError, ValueError):
+            retained.recall(text, self._bank.memory, memories)
+        except retained.RetainedLostError:
             for memory in memories:
                 memory.lost_memory = True
 
@@ -83,11 +87,22 @@ class Controller:
         for unit, io, age_ms, permit in zip(
             self._units, inputs.units, inputs.unit_age_ms, permits, strict=True
         ):
-            driven, request = unit.scan(io, age_ms, permit, now_ms)
+            driven, request = self._scan_unit(unit, io, age_ms, permit, now_ms)
             outputs.append(driven)
             requests.append(request)
         self._requests = tuple(requests)
         return Outputs(bank_outputs, tuple(outputs))
+
+    @staticmethod
+    def _scan_unit(
+        unit: Sequencer, io: UnitInputs, age_ms: int, permit: Permits, now_ms: int
+    ) -> tuple[UnitOutputs, Request]:
+        """One unit's scan. A defect in it stops that unit, whose outputs drop; the others never wait."""
+        try:
+            return unit.scan(io, age_ms, permit, now_ms)
+        except Exception as error:  # whatever it is, the other units must be served
+            unit.give_up(error, now_ms)
+            return SAFE_UNIT_OUTPUTS, _NO_REQUEST
 
     def states(self) -> tuple[UnitState, ...]:
         """State of every unit, in unit order; for display, never for judgement."""
@@ -108,7 +123,7 @@ class Controller:
 
     def retained(self) -> str:
         """What must survive a loss of power, as text with a checksum."""
-        return retained.encode(retained.gather([unit.memory for unit in self._units]))
+        return retained.encode(retained.gather(self._bank.memory, [unit.memory for unit in self._units]))
 
     def snapshot(self) -> Snapshot:
         """Copy of the whole state."""

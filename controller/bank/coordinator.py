@@ -10,7 +10,7 @@ from controller.bank import demand, shared, slots, supply
 from controller.bank.memory import BankMemory, Stage
 from controller.bank.view import HEADER, BankView, look
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER, since
+from controller.parts.timing import NEVER, held_s, since
 from controller.settings import Setpoints
 from controller.signals import BankInputs, BankOutputs, Command, Verb
 from controller.unit.permits import Permits, Request
@@ -48,6 +48,8 @@ class Coordinator:
             m.scanned_ms = m.booted_ms = now_ms
         stale = age_ms > s.io_stale_s * 1000.0
         m.stale_ms = since(stale, m.stale_ms, now_ms)
+        if held_s(m.booted_ms, now_ms) >= 60.0 * s.brownout_min:
+            m.returns = 0
         v = look(s, m, io, stale, requests, self.slots, now_ms)
         # contacts settle after power-up; what stands is judged when a unit's BOOT may end
         settled = v.held_s(m.booted_ms) >= s.boot_s
@@ -127,6 +129,8 @@ class Coordinator:
     def _resumed(v: BankView) -> list[bool]:
         """Which units may move again after power return: they come back one after another."""
         running_s = v.held_s(v.m.booted_ms)
+        if v.m.returns >= v.s.brownout_returns and running_s < 60.0 * v.s.brownout_min:
+            return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
         return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 
     def _outputs(self, v: BankView, fresh: bool) -> BankOutputs:

@@ -54,3 +54,4 @@ class Request(NamedTuple):
     quality_poor: bool
     run_ms: int
     started_ms: int  # moment of the pump start, NEVER when off
+    tds_mgl: float  # permeate, 0 when it is not to be believed
