@@ -47,6 +47,7 @@ class Snapshot:
     bank: BankMemory
     units: tuple[UnitMemory, ...]
     requests: tuple[Request, ...]
+    setpoints: Setpoints
 
 
 class Controller:
@@ -104,6 +105,29 @@ class Controller:
             unit.give_up(error, now_ms)
             return SAFE_UNIT_OUTPUTS, _NO_REQUEST
 
+    def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> None:
+        """Change one setpoint between two scans; the journal keeps old and new value, who and why.
+
+        Raises ValueError, and changes nothing, when the value is out of range, contradicts another
+        setpoint, leaves no room for a flush, or nobody gives a name and a reason.
+        """
+        if not by or not reason:
+            raise ValueError(f"{name}: a change needs the name of a person and a reason")
+        values = self.setpoints.model_dump()
+        if name not in values:
+            raise ValueError(f"{name} is not a known setpoint")
+        changed = Setpoints.model_validate(values | {name: value})
+        changed.flush_slots(self.n_units)
+        text = f"{name}: {values[name]!r} > {getattr(changed, name)!r}, by {by}: {reason}"
+        self._adopt(changed)
+        self._bank.events.append(Entry(now_ms, 0, "setting", text))
+
+    def _adopt(self, setpoints: Setpoints) -> None:
+        self.setpoints = setpoints
+        self._bank.adopt(setpoints)
+        for unit in self._units:
+            unit.adopt(setpoints)
+
     def states(self) -> tuple[UnitState, ...]:
         """State of every unit, in unit order; for display, never for judgement."""
         return tuple(unit.memory.state for unit in self._units)
@@ -131,10 +155,13 @@ class Controller:
             copy.deepcopy(self._bank.memory),
             tuple(copy.deepcopy(unit.memory) for unit in self._units),
             self._requests,
+            self.setpoints,
         )
 
     def restore(self, snapshot: Snapshot) -> None:
-        """Continue from a snapshot of a controller with the same number of units and setpoints."""
+        """Continue from a snapshot of a controller with the same number of units."""
+        if snapshot.setpoints != self.setpoints:
+            self._adopt(snapshot.setpoints)
         self._bank.memory = copy.deepcopy(snapshot.bank)
         for unit, memory in zip(self._units, snapshot.units, strict=True):
             unit.memory = copy.deepcopy(memory)

@@ -34,6 +34,11 @@ class Coordinator:
         self.events: list[Entry] = []
         self._s = setpoints
 
+    def adopt(self, setpoints: Setpoints) -> None:
+        """Go on with other setpoints; ValueError when they leave no room for a flush."""
+        self.slots = setpoints.flush_slots(self.memory.n_units)
+        self._s = setpoints
+
     def scan(
         self,
         io: BankInputs,

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 
 class Entry(NamedTuple):
-    """One journal line. ``unit`` 0 is the bank; ``kind`` is "move", "cause", "refused" or "note"."""
+    """One journal line. ``unit`` 0 is the bank; ``kind`` is "move", "cause", "refused", "setting" or "note"."""
 
     t_ms: int
     unit: int

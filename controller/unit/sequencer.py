@@ -73,6 +73,11 @@ class Sequencer:
         self._watch = _watched_rules(setpoints)
         self._seat = (unit, n_units)
 
+    def adopt(self, setpoints: Setpoints) -> None:
+        """Go on with other setpoints; timers that run are judged by the new ones."""
+        self._s = setpoints
+        self._watch = _watched_rules(setpoints)
+
     def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
         """One scan; returns outputs and the request to the bank."""
         if not isinstance(self.memory.state, UnitState):
