@@ -84,6 +84,7 @@ class Journal:
         self._path, self._rows_max = path, rows_max
         self._queue: queue.Queue[_Row | threading.Event | None] = queue.Queue(queue_max)
         self._told_dropped = 0
+        self._last: tuple[object, ...] = (0, iso(0))  # t_ms and wall time of the last line written
         self._untrimmed = _TRIM_EVERY  # so that the first batch trims
         self._give_up = threading.Event()
         self._file_lock = threading.Lock()  # the connection is used by one thread at a time
@@ -173,7 +174,7 @@ class Journal:
 
     def _commit(self, rows: list[_Row]) -> bool:
         """Write one batch, again and again if need be; False when the program ends before that."""
-        while rows:
+        while rows or self.dropped > self._told_dropped:
             try:
                 self._write(rows)
                 self.fault = ""
@@ -185,14 +186,15 @@ class Journal:
         return True
 
     def _write(self, rows: list[_Row]) -> None:
-        dropped = self.dropped
         with self._file_lock, self._file:
             self._file.execute("BEGIN IMMEDIATE")
+            dropped = self.dropped  # only now: the line above may have waited
             for statement, values in rows:
                 self._file.execute(statement, values)
+                self._last = values[:2]
             if dropped > self._told_dropped:
                 text = f"{dropped - self._told_dropped} lines were dropped: the queue was full"
-                self._file.execute(_INSERT_LINE, (rows[-1][1][0], rows[-1][1][1], 0, "run", text))
+                self._file.execute(_INSERT_LINE, (*self._last, 0, "run", text))
             if self._untrimmed + len(rows) >= _TRIM_EVERY:
                 for table in ("lines", "settings"):
                     self._file.execute(_TRIM.format(table=table), (self._rows_max,))
