@@ -10,6 +10,7 @@ import copy
 from dataclasses import dataclass
 
 from controller import retained
+from controller.alarms.board import AlarmSnapshot, AlarmView, Board
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import BankMemory
 from controller.parts.journal import Entry
@@ -48,6 +49,7 @@ class Snapshot:
     units: tuple[UnitMemory, ...]
     requests: tuple[Request, ...]
     setpoints: Setpoints
+    alarms: AlarmSnapshot
 
 
 class Controller:
@@ -63,6 +65,7 @@ class Controller:
         self.setpoints = setpoints
         self._bank = Coordinator(n_units, setpoints)
         self._units = [Sequencer(unit, n_units, setpoints) for unit in range(1, n_units + 1)]
+        self._alarms = Board(n_units, setpoints)
         self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
         if retained_text is not None:
             self._recall(retained_text)
@@ -81,7 +84,7 @@ class Controller:
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """One scan. ``now_ms`` is monotonic and counts milliseconds from any origin."""
         permits, bank_outputs = self._bank.scan(
-            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms
+            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms, self._alarms.signal()
         )
         outputs: list[UnitOutputs] = []
         requests: list[Request] = []
@@ -92,6 +95,8 @@ class Controller:
             outputs.append(driven)
             requests.append(request)
         self._requests = tuple(requests)
+        memories = [unit.memory for unit in self._units]
+        self._alarms.scan(self._bank.memory, memories, inputs, self._requests, permits[0].header_bar, now_ms)
         return Outputs(bank_outputs, tuple(outputs))
 
     @staticmethod
@@ -125,6 +130,7 @@ class Controller:
     def _adopt(self, setpoints: Setpoints) -> None:
         self.setpoints = setpoints
         self._bank.adopt(setpoints)
+        self._alarms.adopt(setpoints)
         for unit in self._units:
             unit.adopt(setpoints)
 
@@ -136,6 +142,10 @@ class Controller:
         """What every unit waits for, in words."""
         return tuple(unit.waits_for() for unit in self._units)
 
+    def alarms(self) -> tuple[AlarmView, ...]:
+        """Every alarm that is not NORM, bank first, then by unit; for display, never for judgement."""
+        return self._alarms.views()
+
     def take_events(self) -> list[Entry]:
         """Journal lines since the last call, in order of time and unit."""
         lines = list(self._bank.events)
@@ -143,6 +153,7 @@ class Controller:
         for unit in self._units:
             lines.extend(unit.events)
             unit.events.clear()
+        lines.extend(self._alarms.take_events())
         return sorted(lines, key=lambda line: (line.t_ms, line.unit))
 
     def retained(self) -> str:
@@ -156,6 +167,7 @@ class Controller:
             tuple(copy.deepcopy(unit.memory) for unit in self._units),
             self._requests,
             self.setpoints,
+            self._alarms.snapshot(),
         )
 
     def restore(self, snapshot: Snapshot) -> None:
@@ -166,3 +178,4 @@ class Controller:
         for unit, memory in zip(self._units, snapshot.units, strict=True):
             unit.memory = copy.deepcopy(memory)
         self._requests = snapshot.requests
+        self._alarms.restore(snapshot.alarms)

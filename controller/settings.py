@@ -139,6 +139,15 @@ class Setpoints(BaseModel):
 
     resets_per_h: int = Field(3, ge=1, le=10, description="resets of one cause before a person must say why")
 
+    # --- alarms: before a trip, and shelving -------------------------------------------------------
+    suction_alarm_bar: float = Field(1.2, ge=0.5, le=2, description="low suction, before the trip")
+    discharge_alarm_bar: float = Field(14.5, ge=5, le=25, description="high pressure, before the trip")
+    prefilter_alarm_bar: float = Field(0.7, ge=0.2, le=2, description="pressure taken by the prefilter")
+    temp_alarm_degc: float = Field(38, ge=15, le=45, description="warm feed, before the trip")
+    chlorine_alarm_mgl: float = Field(0.05, gt=0, le=1, description="oxidant, before the trip")
+    debt_alarm_h: float = Field(4, ge=0.5, le=24, description="flush owed by a unit that is OFF")
+    shelve_max_h: float = Field(8, ge=0.25, le=8, description="longest time an alarm may be shelved")
+
     # --- power and I/O -----------------------------------------------------------------------------
     boot_s: float = Field(5, ge=2, le=60, description="good I/O after power-up before a decision")
     auto_resume: bool = Field(True, description="start by itself after power return, if the risk is assessed")

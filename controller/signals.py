@@ -183,6 +183,9 @@ class Verb(StrEnum):
     MAINTAIN = "maintain"
     RETURN_TO_SERVICE = "return to service"
     RESET = "reset"
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
 
 
 class Command(NamedTuple):
@@ -190,6 +193,9 @@ class Command(NamedTuple):
 
     ``unit`` 0 addresses the whole bank. ``against`` names the state that the person saw; a command
     given against a state that has passed is refused. STOP needs none and is always taken.
+
+    The verbs for alarms need no state either. ``alarm`` names the alarm by its id; ACKNOWLEDGE without a name
+    means every alarm of the unit, or of what the units share. SHELVE needs ``by``, ``reason`` and ``hours``.
     """
 
     verb: Verb
@@ -197,6 +203,8 @@ class Command(NamedTuple):
     by: str
     against: str = ""
     reason: str = ""
+    alarm: str = ""
+    hours: float = 0.0
 
 
 class Inputs(NamedTuple):

@@ -13,7 +13,7 @@ from controller.parts.journal import Entry
 from controller.parts.timing import NEVER, held_s, since
 from controller.settings import Setpoints
 from controller.signals import BankInputs, BankOutputs, Command, Verb
-from controller.unit.permits import Permits, Request
+from controller.unit.permits import QUIET, AlarmSignal, Permits, Request
 from controller.unit.states import EVENT_TEXT, Event
 
 WATCHDOG_HALF_PERIOD_MS = 500
@@ -46,8 +46,9 @@ class Coordinator:
         requests: tuple[Request, ...],
         commands: tuple[Command, ...],
         now_ms: int,
+        alarms: AlarmSignal = QUIET,
     ) -> tuple[tuple[Permits, ...], BankOutputs]:
-        """One scan; permits in unit order, and the bank's outputs."""
+        """One scan; permits in unit order, and the bank's outputs. ``alarms`` is of the scan before."""
         m, s = self.memory, self._s
         if m.scanned_ms == NEVER:
             m.scanned_ms = m.booted_ms = now_ms
@@ -68,7 +69,7 @@ class Coordinator:
             self._note(v, "move", f"{stage.value} > {m.stage.value}")
         demand.update(v)
         permits = self._permits(v, commands, reset_units)
-        outputs = self._outputs(v, bool(fresh))
+        outputs = self._outputs(v, bool(fresh), alarms)
         m.scanned_ms = now_ms
         return permits, outputs
 
@@ -138,17 +139,17 @@ class Coordinator:
             return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
         return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 
-    def _outputs(self, v: BankView, fresh: bool) -> BankOutputs:
+    def _outputs(self, v: BankView, fresh: bool, alarms: AlarmSignal) -> BankOutputs:
         dt_s = (v.now_ms - v.m.scanned_ms) / 1000.0
         booster_run, speed_ma = supply.drive_booster(v, dt_s)
         dosing_run, rate_ma = supply.drive_dosing(v)
-        healthy = not v.m.latched and not any(request.alarmed for request in v.requests)
+        healthy = not (alarms.urgent or v.m.latched or any(request.alarmed for request in v.requests))
         return BankOutputs(
             booster_run=booster_run,
             dosing_run=dosing_run,
             alarm_relay=healthy and v.io.estop_healthy and not v.stale,
             watchdog=(v.now_ms // WATCHDOG_HALF_PERIOD_MS) % 2 == 0,
-            horn=shared.horn(v, fresh),
+            horn=shared.horn(v, fresh or alarms.sounding),
             booster_speed_cmd_ma=speed_ma,
             dosing_rate_cmd_ma=rate_ma,
         )
