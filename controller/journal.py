@@ -108,7 +108,7 @@ class Journal:
         """
         if not who.strip():
             raise ValueError("a change of a setpoint needs the name of a person")
-        now = {name: str(value) for name, value in values.items()}
+        now = {name: _plain(value) for name, value in values.items()}
         with self._file_lock, self._file:
             before = dict(self._file.execute("SELECT name, value FROM setpoints").fetchall())
             names = sorted(before.keys() | now.keys()) if before else []
@@ -211,6 +211,13 @@ class Journal:
                 raise  # not damaged: locked, read-only, full
         self.moved_aside = _move_aside(self._path)
         return _connect(self._path)
+
+
+def _plain(value: object) -> str:
+    """One text for one value: a default of 20 and a 20.0 from a file are the same setpoint."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    return f"{value:.15g}"
 
 
 def _connect(path: Path) -> sqlite3.Connection:

@@ -212,11 +212,21 @@ class Runner:
         self._why = self._why or why
 
     def run(self) -> int:
-        """Run to the end; the exit code. Takes over SIGTERM, SIGINT and SIGHUP."""
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            signal.signal(number, lambda caught, _frame: self.stop(signal.Signals(caught).name))
+        """Run to the end; the exit code. Takes over SIGTERM, SIGINT and SIGHUP meanwhile."""
+        before = {
+            number: signal.signal(number, lambda caught, _frame: self.stop(signal.Signals(caught).name))
+            for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+        }
         gc.collect()
         gc.freeze()  # what start-up made is not looked through again in the middle of a scan
+        try:
+            return self._run()
+        finally:
+            gc.unfreeze()
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def _run(self) -> int:
         threading.Thread(target=self._body, name="scan", daemon=True).start()
         self._stand_by()
         self._notifier.send("STOPPING=1")

@@ -191,7 +191,7 @@ def test_a_changed_setpoint_is_recorded_with_old_new_who_and_why(journal: Journa
         {"purge_s": 25.0, "coast_s": 2.0}, "Grace", "scale found", 100, WALL_NS
     )
 
-    assert changes == [Change("purge_s", "20.0", "25.0", "Grace", "scale found")]
+    assert changes == [Change("purge_s", "20", "25", "Grace", "scale found")]
     assert read_changes(path) == changes
 
 
@@ -201,6 +201,12 @@ def test_a_setpoint_that_came_or_went_is_a_change(journal: Journal) -> None:
     changes = journal.setpoints_in_force({"new": 2}, "Ada", "", 0, WALL_NS)
 
     assert changes == [Change("new", "", "2", "Ada", ""), Change("old", "1", "", "Ada", "")]
+
+
+def test_a_value_that_is_only_written_otherwise_is_no_change(journal: Journal) -> None:
+    journal.setpoints_in_force({"purge_s": 20, "auto_resume": True}, "Ada", "", 0, WALL_NS)
+
+    assert journal.setpoints_in_force({"purge_s": 20.0, "auto_resume": True}, "Ada", "", 0, WALL_NS) == []
 
 
 def test_the_first_setpoints_and_unchanged_ones_are_no_change(journal: Journal, path: Path) -> None:
