@@ -158,10 +158,13 @@ class Board:
     @staticmethod
     def _addressed(scope: Scope, command: Command) -> list[int]:
         """Places of the alarms that a command names and whose state allows it."""
+        m = scope.memory
         return [
             place
-            for place, (rule, state) in enumerate(zip(scope.rules, scope.memory.states, strict=True))
-            if command.alarm in ("", rule.id) and TABLE[state, _HAPPENS[command.verb]] is not Answer.REFUSE
+            for place, (rule, state) in enumerate(zip(scope.rules, m.states, strict=True))
+            if command.alarm in ("", rule.id)
+            and TABLE[state, _HAPPENS[command.verb]] is not Answer.REFUSE
+            and (command.verb is not Verb.UNSHELVE or place in m.shelves)
         ]
 
     def _refusal(self, command: Command) -> str:
