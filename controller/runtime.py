@@ -36,6 +36,7 @@ OVERRUN_EVERY_S = 10.0  # one journal line at most in this time, with the number
 STATUS_S = 10.0
 STOP_S = 2.0  # the loop has so long to end by itself; the I/O falls back after as long
 WATCH_S = 0.2
+SWITCH_S = 0.000_5  # a scan waits so long at most for a thread that computes; Python's own value is 5 ms
 _TEXT_MAX = 8_000  # of a traceback
 
 STOPPED, CRASHED = 0, 1
@@ -217,12 +218,15 @@ class Runner:
             number: signal.signal(number, lambda caught, _frame: self.stop(signal.Signals(caught).name))
             for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
         }
+        switch_s = sys.getswitchinterval()
+        sys.setswitchinterval(SWITCH_S)
         gc.collect()
         gc.freeze()  # what start-up made is not looked through again in the middle of a scan
         try:
             return self._run()
         finally:
             gc.unfreeze()
+            sys.setswitchinterval(switch_s)
             for number, handler in before.items():
                 signal.signal(number, handler)
 

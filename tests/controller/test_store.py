@@ -160,6 +160,31 @@ def test_a_bank_whose_data_are_lost_stays_locked_out_over_the_next_start(tmp_pat
         assert not any(out.feed_valve or out.pump for *_, units, _ in rig.trace for out in units)
 
 
+def test_each_copy_is_forced_to_disk_before_it_is_renamed_and_the_folder_after(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Store(tmp_path)
+    done: list[str] = []
+    replace = os.replace
+
+    def spy_replace(source: Path, target: Path) -> None:
+        done.append(f"rename {target.name}")
+        replace(source, target)
+
+    monkeypatch.setattr(
+        os, "fsync", lambda file: done.append("force " + Path(os.readlink(f"/proc/self/fd/{file}")).name)
+    )
+    monkeypatch.setattr(os, "replace", spy_replace)
+
+    store.write("text")
+
+    assert done == [
+        step
+        for name in (COPIES[1], COPIES[0], MARKER)
+        for step in (f"force {name}.new", f"rename {name}", f"force {tmp_path.name}")
+    ]
+
+
 # --- cuts of the supply -----------------------------------------------------------------------------------
 
 

@@ -1,7 +1,7 @@
 """The supply is cut in the middle of a flush, and a new controller starts from what is on the disk.
 
-A unit on the simulated plant goes through start flush, purge, quality flush and stop flush; plant and disk are
-kept at every scan of them. Each cut takes the supply away at one of these scans, for a dip of random length,
+A unit on the simulated plant goes through start flush, purge, quality flush and stop flush; plant and disk
+are kept at every scan of them. Each cut takes the supply away at one of these scans, for a random time,
 and starts a new controller. No pump may start before a whole flush, whatever the disk has kept.
 
 A sample of the scans is cut by default; SKIDPROOF_ALL_CUTS=1 in the environment cuts every one.
