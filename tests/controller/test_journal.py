@@ -88,8 +88,15 @@ def held(path: Path) -> Iterator[sqlite3.Connection]:
 
 def test_lines_beyond_the_queue_are_dropped_counted_and_told(path: Path, held: sqlite3.Connection) -> None:
     journal = Journal(path, queue_max=50)
-    for number in range(2_000):  # at most 1000 in the batch in hand, 50 in the queue
-        journal.add(entry(number), WALL_NS)
+
+    def write() -> None:
+        for number in range(2_000):  # at most 1000 in the batch in hand, 50 in the queue
+            journal.add(entry(number), WALL_NS)
+
+    writer = threading.Thread(target=write, daemon=True)
+    writer.start()
+    writer.join(DEADLINE_S)
+    assert not writer.is_alive(), "a line waited for the disk"
     dropped = journal.dropped
     held.execute("ROLLBACK")
     assert journal.close(DEADLINE_S)
