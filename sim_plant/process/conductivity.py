@@ -43,7 +43,7 @@ def molar_conductivity(cation: Ion, mol_l: float, degc: float) -> float:
     """
     limit = limiting_conductivity(cation, degc) + limiting_conductivity(CHLORIDE, degc)
     thermal = relative_permittivity(degc) * (degc + ICE_POINT_K)
-    relaxation = 8.204e5 / thermal**1.5
+    relaxation = 8.204e5 / (thermal * math.sqrt(thermal))
     electrophoresis = 8.25 / (viscosity_pa_s(degc) * math.sqrt(thermal))
     root = math.sqrt(mol_l)
     finite = 1.0 + 50.29 / math.sqrt(thermal) * ION_SIZE_ANGSTROM * root

@@ -15,7 +15,7 @@ def concentration_factor(recovery: float, rejection: float = 1.0) -> float:
     >>> round(concentration_factor(0.75), 6), round(concentration_factor(0.75, 0.98), 3)
     (4.0, 3.891)
     """
-    return (1.0 - recovery) ** -rejection
+    return float((1.0 - recovery) ** -rejection)
 
 
 def mean_permeate_ratio(recovery: float, rejection: float) -> float:
@@ -24,7 +24,7 @@ def mean_permeate_ratio(recovery: float, rejection: float) -> float:
     >>> round(mean_permeate_ratio(0.75, 0.98), 4)
     0.0365
     """
-    return (1.0 - (1.0 - recovery) ** (1.0 - rejection)) / recovery
+    return float(1.0 - (1.0 - recovery) ** (1.0 - rejection)) / recovery
 
 
 def log_mean_factor(recovery: float) -> float:

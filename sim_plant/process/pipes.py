@@ -123,15 +123,6 @@ def shaft_power_w(flow_m3h: float, rise_pa: float, efficiency: float) -> float:
     return flow_m3h / 3600.0 * rise_pa / efficiency
 
 
-def power_ratio(speed_ratio: float) -> float:
-    """Power of a pump at another speed on its own curve, third affinity law: n3.
-
-    >>> round(power_ratio(0.9), 3)
-    0.729
-    """
-    return speed_ratio**3
-
-
 def least_speed_ratio(static_m: float, shutoff_m: float) -> float:
     """Speed ratio below which a pump gives nothing against a static head: sqrt(Hstat / H0).
 

@@ -42,7 +42,7 @@ def debye_huckel_slope(degc: float) -> float:
     """
     thermal = VACUUM_PERMITTIVITY * relative_permittivity(degc) * BOLTZMANN * (degc + ICE_POINT_K)
     charge = ELEMENTARY_CHARGE**3 * math.sqrt(2.0 * AVOGADRO * density_kg_m3(degc))
-    return charge / (8.0 * math.pi * thermal**1.5) / math.log(10.0)
+    return charge / (8.0 * math.pi * thermal * math.sqrt(thermal)) / math.log(10.0)
 
 
 def nacl_molality(kg_m3: float, degc: float) -> float:

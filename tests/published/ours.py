@@ -1,0 +1,624 @@
+"""Our value for each value from outside, always by production functions.
+
+``OURS`` maps the ``by`` of a table to its function; the decorator names the production functions that
+give the value, and a test sees to it that they exist and are called. What stands here is units, and
+plants put into the state that the value describes. Results are in the unit of the value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+from controller.parts import analogue
+from controller.settings import Setpoints
+from controller.signals import Kind, Signal, from_ma
+from sim_plant.field import instruments
+from sim_plant.plant import Plant
+from sim_plant.process import (
+    chemistry,
+    conductivity,
+    duty,
+    electrics,
+    hydraulics,
+    membrane,
+    motors,
+    network,
+    normalise,
+    packing,
+    pipes,
+    salt,
+    solutions,
+    water,
+)
+from sim_plant.process import layout as at
+from sim_plant.process.parameters import PlantParameters, Source, Unit
+
+BAR, KPA, MS = 1e5, 1e3, 1e-3
+L_MIN = 1e-3 / 60  # m3/s
+L_MIN_M3H = 0.06
+SEA_SALT_RATIO = 0.905  # one constant against sodium chloride must serve all three values
+DEMO = PlantParameters()
+
+Given = dict[str, Any]
+Maker = Callable[[Given], float | list[float]]
+OURS: dict[str, Maker] = {}
+PRODUCTION: dict[str, tuple[str, ...]] = {}
+
+
+def by(*production: str) -> Callable[[Maker], Maker]:
+    """Register a maker under its own name, with the production functions that it calls."""
+
+    def register(maker: Maker) -> Maker:
+        OURS[maker.__name__] = maker
+        PRODUCTION[maker.__name__] = production
+        return maker
+
+    return register
+
+
+def solve(function: Callable[[float], float], low: float, high: float) -> float:
+    """Where a rising function passes 0, by bisection."""
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if function(middle) > 0 else (middle, high)
+    return 0.5 * (low + high)
+
+
+# --- osmotic pressure ------------------------------------------------------------------------------
+
+
+@by("water.osmotic_pa_per_kg_m3")
+def osmotic_of_nacl(g: Given) -> float:
+    return water.osmotic_pa_per_kg_m3(g["degc"], 1.0) * g["nacl_mgl"] * at.MGL / BAR
+
+
+@by("solutions.nacl_osmotic_coefficient")
+def osmotic_coefficient(g: Given) -> float:
+    return solutions.nacl_osmotic_coefficient(g["m_mol_kg"], g["degc"])
+
+
+@by("water.osmotic_pa_per_kg_m3", "solutions.nacl_solution_density_kg_m3")
+def osmotic_of_sea_salt(g: Given) -> float:
+    """The density is that of sodium chloride, 0.1 % below that of sea water."""
+    kg_m3 = g["sa_g_kg"] / 1000 * solutions.nacl_solution_density_kg_m3(g["sa_g_kg"], g["degc"])
+    return water.osmotic_pa_per_kg_m3(g["degc"], SEA_SALT_RATIO) * kg_m3 / BAR
+
+
+@by("solutions.van_t_hoff_pa")
+def osmotic_ideal(g: Given) -> float:
+    return solutions.van_t_hoff_pa(g["nacl_mgl"] * at.MGL, g["degc"]) / BAR
+
+
+@by("water.osmotic_pa_per_kg_m3")
+def osmotic_of_the_demo(_g: Given) -> list[float]:
+    """The demo's water, and pure sodium chloride."""
+    ratios = DEMO.source.osmotic_ratio_to_nacl, 1.0
+    return [water.osmotic_pa_per_kg_m3(25.0, ratio) / BAR for ratio in ratios]
+
+
+@by("normalise.osmotic_estimate_bar")
+def osmotic_estimate(g: Given) -> float:
+    return normalise.osmotic_estimate_bar(g["c_mgl"], g["degc"])
+
+
+@by("water.osmotic_pa_per_kg_m3")
+def osmotic_ratio(_g: Given) -> float:
+    return water.osmotic_pa_per_kg_m3(5.0, 1.0) / water.osmotic_pa_per_kg_m3(25.0, 1.0)
+
+
+# --- transport -------------------------------------------------------------------------------------
+
+
+@by("packing.pack")
+def permeability_unit(g: Given) -> float:
+    unit = Unit(permeability_lmh_bar=g["a_lmh_bar"])
+    return float(packing.pack(PlantParameters(unit=unit), 1)[at.P_A])
+
+
+@by("membrane.polarisation")
+def film_theory(g: Given) -> float:
+    return membrane.polarisation(g["jw_lmh"] * at.LMH, g["k_m_s"])
+
+
+@by("membrane.polarisation", "membrane.film_coefficient")
+def polarisation_of_the_demo(_g: Given) -> float:
+    """At the mean flux and the film coefficient of the concentrate end."""
+    u, p = DEMO.unit, packing.pack(DEMO, 1)
+    flux = u.nominal_permeate_m3h * at.M3H / u.membrane_area_m2
+    tail = membrane.film_coefficient(p[at.P_K], u.nominal_concentrate_m3h * at.M3H / p[at.P_Q_MEAN])
+    return membrane.polarisation(flux, tail)
+
+
+@by("normalise.concentration_factor")
+def full_rejection(g: Given) -> float:
+    return normalise.concentration_factor(g["recovery"])
+
+
+@by("normalise.concentration_factor")
+def plug_flow(g: Given) -> float:
+    return normalise.concentration_factor(g["recovery"], g["r"])
+
+
+@by("normalise.mean_permeate_ratio")
+def plug_flow_permeate(g: Given) -> float:
+    return normalise.mean_permeate_ratio(g["recovery"], g["r"])
+
+
+@by("normalise.log_mean_factor")
+def log_mean(g: Given) -> float:
+    return normalise.log_mean_factor(g["recovery"])
+
+
+@by("water.permeability_factor")
+def viscosity_factor(g: Given) -> float:
+    return water.permeability_factor(g["degc"])
+
+
+@by("water.permeability_factor")
+def permeability_per_degree(_g: Given) -> float:
+    return water.permeability_factor(25.5) / water.permeability_factor(24.5) - 1
+
+
+def condition(g: Given, which: str) -> tuple[float, float]:
+    """(net driving pressure, temperature factor) of the standard or the actual condition."""
+    degc = g[f"t_{which}_degc"]
+    feed_side = g[f"cf_{which}_mgl"] * normalise.log_mean_factor(g[f"y_{which}"])
+    osmotic = g["pi_slope_bar_per_mgl_25degc"] * feed_side * (degc + water.ICE_POINT_K) / 298.15
+    net = normalise.net_driving_bar(
+        g[f"pf_{which}_bar"], g[f"dp_{which}_bar"], g[f"pp_{which}_bar"], osmotic, 0.01 * osmotic
+    )
+    return net, normalise.temperature_factor(degc)
+
+
+@by("normalise.normalised_flow", "normalise.net_driving_bar", "normalise.temperature_factor")
+def normalised_flow(g: Given) -> float:
+    return normalise.normalised_flow(g["qpa_l_min"], condition(g, "s"), condition(g, "a"))
+
+
+@by("normalise.normalised_salt_passage", "normalise.temperature_factor")
+def normalised_passage(g: Given) -> float:
+    return normalise.normalised_salt_passage(
+        g["spa"],
+        (g["epfs_l_min"], g["epfa_l_min"]),
+        (normalise.temperature_factor(25.0), normalise.temperature_factor(20.0)),
+        (g["cfb_s_mgl"], g["cfb_a_mgl"]),
+        (g["cf_s_mgl"], g["cf_a_mgl"]),
+    )
+
+
+@cache
+def channel(k_m_s: float) -> tuple[float, float, float]:
+    """A unit of 7 m2 fed with 8 L/min of 2000 mg/L at 10 bar until it is steady, by the kernel's functions.
+
+    Returns (permeate L/min, permeate mg/L, concentrate mg/L). k follows the cross-flow and has the given
+    value at its mean; without polarisation it is so large that it does not matter.
+    """
+    feed, mean_flow = 8.0 * L_MIN, (8.0 + 5.0) / 2 * L_MIN_M3H
+    unit = Unit(
+        cells=8, membrane_area_m2=7.0, permeability_lmh_bar=3.5, salt_permeability_lmh=0.15,
+        mass_transfer_m_s=k_m_s, feed_side_l=3.0, permeate_hold_up_l=1.2, module_loss_bar=0.4,
+        nominal_feed_m3h=mean_flow * 8 / 6.5, nominal_concentrate_m3h=mean_flow * 5 / 6.5,
+    )  # fmt: skip
+    plant = Plant(1, PlantParameters(unit=unit, source=Source(tds_mgl=2000, temperature_degc=25.0)))
+    p, u, b, uf = plant._a.p, plant._a.u[0], plant._a.b, plant._a.unit_faults[0]
+    u[at.U_PERMEATE_PRESSURE] = 0.2 * BAR
+    for _ in range(20000):
+        permeate, _slope = network._permeate(p, u, uf, 10.0 * BAR, 1.0, 0.794 * BAR)
+        u[at.U_Q_PERMEATE], u[at.U_Q_CONCENTRATE], u[at.U_Q_FEED] = permeate, feed - permeate, feed
+        salt.step_unit_salt(p, u, b, uf, 0.1)
+    return permeate / L_MIN, u[at.U_PERMEATE_TDS] / at.MGL, u[at.U_CELL + 7] / at.MGL
+
+
+@by("network._permeate", "salt.step_unit_salt")
+def channel_permeate(g: Given) -> float:
+    return channel(g.get("k_m_s", 1e-2))[0]
+
+
+@by("network._permeate", "salt.step_unit_salt")
+def channel_permeate_tds(g: Given) -> float:
+    return channel(g.get("k_m_s", 1e-2))[1]
+
+
+@by("network._permeate", "salt.step_unit_salt")
+def channel_concentrate_tds(g: Given) -> float:
+    return channel(g.get("k_m_s", 1e-2))[2]
+
+
+@by("normalise.greatest_recovery")
+def greatest_recovery(g: Given) -> float:
+    return normalise.greatest_recovery(g["pi_f_bar"], g["p_bar"])
+
+
+# --- water and conductivity ------------------------------------------------------------------------
+
+
+@by("water.density_kg_m3")
+def density(g: Given) -> float:
+    return water.density_kg_m3(g["degc"])
+
+
+@by("water.viscosity_pa_s")
+def viscosity(g: Given) -> float:
+    return water.viscosity_pa_s(g["degc"]) / MS
+
+
+@by("solutions.vapour_pressure_pa")
+def vapour_pressure(g: Given) -> float:
+    return solutions.vapour_pressure_pa(g["degc"]) / KPA
+
+
+@by("solutions.nacl_solution_density_kg_m3")
+def density_of_nacl(g: Given) -> float:
+    return solutions.nacl_solution_density_kg_m3(g["nacl_mgl"] * at.MGL, g["degc"])
+
+
+@by("conductivity.kcl_us_cm")
+def kcl(g: Given) -> float:
+    return conductivity.kcl_us_cm(g["m_mol_kg"], g["degc"])
+
+
+@by("conductivity.temperature_coefficient")
+def kcl_slope(g: Given) -> float:
+    return 100 * conductivity.temperature_coefficient(g["k25_us_cm"], g["k35_us_cm"], 25.0, 35.0)
+
+
+@by("conductivity.at_25_degc")
+def compensated(g: Given) -> float:
+    return conductivity.at_25_degc(g["k_t_us_cm"], g["degc"], g["alpha_per_k"])
+
+
+@by("conductivity.molar_conductivity")
+def molar_conductivity(g: Given) -> float:
+    return conductivity.molar_conductivity(conductivity.SODIUM, g["c_mol_l"], 25.0)
+
+
+@by("conductivity.nacl_us_cm")
+def conductivity_of_nacl(g: Given) -> float:
+    return conductivity.nacl_us_cm(g["nacl_mgl"], g["degc"])
+
+
+@by("conductivity.kcl_us_cm")
+def library_against_kcl(g: Given) -> float:
+    """The library's printed conductivity against ours, which must stand for the standard table."""
+    return g["library_us_cm"] / conductivity.kcl_us_cm(0.01, g["degc"])
+
+
+@by("instruments.true_loops")
+def loop_factors(_g: Given) -> list[float]:
+    """What the plant's permeate and feed conductivity loops make of 1 g/L."""
+    return list(scales())
+
+
+@by("instruments.true_loops")
+def instrument_scale(g: Given) -> float:
+    """The permeate instrument's scale, which is the sodium chloride scale of such tables."""
+    return scales()[0] * g["ec_us_cm"]
+
+
+def scales() -> tuple[float, float]:
+    """mg/L for each uS/cm of permeate and feed, as the loops of the demo show it."""
+    a = Plant(1, DEMO)._a
+    a.u[0, at.U_PERMEATE_TDS] = a.b[at.B_TDS] = 1.0
+    instruments.true_loops(a.p, a.u, a.b, a.true)
+    return 1000 / a.true[2], 1000 / (1000 * a.true[at.UNIT_AIS + 3])
+
+
+# --- calcium carbonate -----------------------------------------------------------------------------
+
+
+def analysis(g: Given) -> chemistry.Water:
+    degc = (g["degf"] - 32) / 1.8 if "degf" in g else g["degc"]
+    return chemistry.Water(g["tds_mgl"], g["ca_mgl"], g["alk_mgl"], g["ph"], degc)
+
+
+BRACKISH = chemistry.Water(2000, 250, 200, 7.5, 25)
+
+
+@by("chemistry.saturation_ph")
+def ph_from_terms(g: Given) -> float:
+    return chemistry.saturation_ph((g["a"], g["b"], g["c"], g["d"]))
+
+
+@by("chemistry.saturation_ph", "chemistry.langelier_terms")
+def saturation_ph(g: Given) -> float:
+    return chemistry.saturation_ph(chemistry.langelier_terms(analysis(g)))
+
+
+@by("chemistry.langelier")
+def langelier(g: Given) -> float:
+    return chemistry.langelier(analysis(g))
+
+
+@by("chemistry.ryznar")
+def ryznar(g: Given) -> float:
+    return chemistry.ryznar(analysis(g))
+
+
+@by("chemistry.puckorius")
+def puckorius(g: Given) -> float:
+    return chemistry.puckorius(analysis(g))
+
+
+@by("chemistry.langelier", "chemistry.concentrated")
+def langelier_shift(g: Given) -> float:
+    return chemistry.langelier(chemistry.concentrated(BRACKISH, g["cf"])) - chemistry.langelier(BRACKISH)
+
+
+@by("chemistry.langelier", "chemistry.concentrated", "chemistry.index_ph")
+def langelier_shift_co2(g: Given) -> float:
+    concentrate = chemistry.concentrated(BRACKISH, g["cf"], chemistry.index_ph(BRACKISH, g["cf"]))
+    return chemistry.langelier(concentrate) - chemistry.langelier(BRACKISH)
+
+
+@by("chemistry.carbonate")
+def calcite(g: Given) -> float:
+    return chemistry.carbonate(analysis(g)).saturation_index
+
+
+@by("chemistry.concentrate_saturation_index")
+def concentrate_calcite(g: Given) -> float:
+    return chemistry.concentrate_saturation_index(analysis(g), g["cf"])
+
+
+@by("chemistry.dose_ml_min")
+def dose_rate(g: Given) -> float:
+    return chemistry.dose_ml_min(g["qf_l_min"], g["dose_mgl"], g["rho_kg_l"], g.get("w", 1.0))
+
+
+@by("chemistry.dose_mgl")
+def dose_of_the_demo(_g: Given) -> float:
+    """The firmware's default, mL of product for each m3 of feed; product of 1.1 kg/L."""
+    return chemistry.dose_mgl(1.0, Setpoints().dosing_ml_m3, 1.1)
+
+
+# --- hydraulics ------------------------------------------------------------------------------------
+
+
+@by("pipes.friction_factor")
+def friction(g: Given) -> float:
+    return pipes.friction_factor(g["re"], g.get("ed", 0.0))
+
+
+@by("pipes.pipe_loss_pa")
+def pipe_loss(g: Given) -> float:
+    return pipes.pipe_loss_pa(g["q_m3h"], g["d_m"], g["l_m"], g["eps_m"], g["degc"]) / BAR
+
+
+@by("hydraulics.flow_through", "packing.kv_si")
+def valve_drop(g: Given) -> float:
+    """The drop at which the kernel's valve passes the flow; its small laminar term as good as gone."""
+    wanted, quadratic = g["q_m3h"] * at.M3H, packing.kv_si(g["kv_m3h"]) ** -2
+    return solve(lambda pa: hydraulics.flow_through(pa, quadratic, 1e-3) - wanted, 0.0, 10 * BAR) / BAR
+
+
+@by("pipes.cv_from_kv")
+def cv(g: Given) -> float:
+    return pipes.cv_from_kv(g["kv_m3h"])
+
+
+@by("pipes.kv_from_zeta")
+def kv_of_fitting(g: Given) -> float:
+    return pipes.kv_from_zeta(g["zeta"], g["d_m"])
+
+
+@by("hydraulics.pump_flow_m3_s", "pipes.shaft_power_w")
+def affinity(g: Given) -> list[float]:
+    """The booster at full speed, and at the ratio where its flow has the same ratio."""
+    v, n = packing.pack(DEMO, 6), g["n_ratio"]
+    curve = v[at.P_BOOSTER_HEAD], v[at.P_BOOSTER_K], v[at.P_BOOSTER_R]
+    full = hydraulics.pump_flow_m3_s(3.2 * BAR, 1.0, *curve)
+    head = solve(lambda pa: n * full - hydraulics.pump_flow_m3_s(pa, n, *curve), 0.0, 4 * BAR)
+    slow = hydraulics.pump_flow_m3_s(head, n, *curve)
+    power = pipes.shaft_power_w(slow, head, 0.5) / pipes.shaft_power_w(full, 3.2 * BAR, 0.5)
+    return [slow / full, head / (3.2 * BAR), power]
+
+
+@by("pipes.least_speed_ratio")
+def least_speed(g: Given) -> float:
+    return pipes.least_speed_ratio(g["hstat_m"], g["h0_m"])
+
+
+@by("pipes.npsh_available_m")
+def npsh(g: Given) -> float:
+    return pipes.npsh_available_m(g["patm_pa"], g["z_m"], g["hloss_m"], g["degc"])
+
+
+@by("water.hydrostatic_pa")
+def level(g: Given) -> float:
+    return water.hydrostatic_pa(g["h_m"], g["degc"]) / 100
+
+
+@by("pipes.surge_pa")
+def surge(g: Given) -> float:
+    return pipes.surge_pa(g["a_m_s"], g["dv_m_s"], g["rho_kg_m3"]) / BAR
+
+
+@by("pipes.shaft_power_w")
+def shaft_power(g: Given) -> float:
+    return pipes.shaft_power_w(g["q_l_min"] * L_MIN_M3H, g["dp_bar"] * BAR, g["eta"])
+
+
+@by("pipes.energy_kwh_m3")
+def specific_energy(g: Given) -> float:
+    return pipes.energy_kwh_m3(g["p_bar"] * BAR, g["recovery"], g["eta"])
+
+
+@by("hydraulics.prefilter_pa", "water.viscosity_pa_s")
+def prefilter(g: Given) -> float:
+    thicker = water.viscosity_pa_s(10.0) / water.viscosity_pa_s(25.0)
+    return hydraulics.prefilter_pa(g["dp0_bar"], g["q_ratio"], thicker)
+
+
+# --- duty and hold-up ------------------------------------------------------------------------------
+
+
+@by("duty.net_production_m3h")
+def net_product(g: Given) -> float:
+    """L/h; a dead time at the start is time in which nothing is made."""
+    dead = g.get("t_start_s", 0.0)
+    return 1000 * duty.net_production_m3h(g["q_l_min"], g["t_s"] - dead, g["f_s"] + dead)
+
+
+@by("duty.flush_water_share")
+def flush_share(g: Given) -> float:
+    return duty.flush_water_share(
+        g["qfeed_l_min"] * L_MIN_M3H, g["t_s"], g["qflush_l_min"] * L_MIN_M3H, g["f_s"]
+    )
+
+
+@by("duty.net_recovery")
+def cycle_recovery(g: Given) -> float:
+    permeate, feed, flush = (g[name] * L_MIN_M3H for name in ("qp_l_min", "qfeed_l_min", "qflush_l_min"))
+    return duty.net_recovery(permeate, feed, g["t_s"], flush, g["f_s"])
+
+
+@by("duty.net_production_m3h", "duty.most_interrupted")
+def staggered_bank(g: Given) -> list[float]:
+    mean = duty.net_production_m3h(g["q_l_min"], g["t_s"], g["f_s"], g["n"])
+    return [mean / L_MIN_M3H, duty.most_interrupted(g["n"], g["t_s"], g["f_s"])]
+
+
+@by("membrane.mix")
+def washed_out(g: Given) -> float:
+    return 1 - after_mixing(1.0, 0.0, 100.0 * g["n_volumes"], 100.0)
+
+
+def after_mixing(start: float, inflow: float, seconds: float, tau_s: float, steps: int = 500) -> float:
+    """Concentration of one mixed volume of ``tau_s`` seconds of flow, in many steps of the kernel."""
+    c = start
+    for _ in range(steps):
+        c, _mean = membrane.mix(c, inflow, 1.0, tau_s, seconds / steps)
+    return c
+
+
+@by("hydraulics.lag")
+def settling_time(g: Given) -> float:
+    return solve(lambda t: hydraulics.lag(0.0, 1.0, t, g["tau_s"]) - 0.95, 0.0, 20 * g["tau_s"])
+
+
+@by("membrane.mix")
+def tanks_in_series(g: Given) -> float:
+    """As the kernel chains its cells: each takes the mean outflow of the one before."""
+    cells, dt_s, steps = [0.0] * g["n"], 0.1, 1000
+    for _ in range(round(steps * g["n_volumes"])):
+        inflow = 1.0
+        for j in range(g["n"]):
+            cells[j], inflow = membrane.mix(cells[j], inflow, 1.0, steps * dt_s / g["n"], dt_s)
+    return cells[-1]
+
+
+@by("duty.volumes_to_dilute")
+def flush_volumes(g: Given) -> float:
+    return duty.volumes_to_dilute(g["cf"], g["excess"])
+
+
+@by("membrane.mix")
+def idle_salt(g: Given) -> float:
+    """Salt creeps in from the feed side with the time constant hold-up / (B area)."""
+    return after_mixing(g["cp0_mgl"], g["cf_mgl"], g["t_h"] * 3600, g["tau_h"] * 3600)
+
+
+@by("salt.step_unit_salt")
+def idle_balance(g: Given) -> float:
+    """A plant left alone until both sides of its membranes are even."""
+    unit = Unit(feed_side_l=g["vf_l"], permeate_hold_up_l=g["vp_l"], salt_permeability_lmh=20.0)
+    plant = Plant(1, PlantParameters(unit=unit, source=Source(tds_mgl=g["cf_mgl"])))
+    a = plant._a
+    a.u[0, at.U_CELL : at.U_CELL + unit.cells] = g["cf_mgl"] * at.MGL
+    a.u[0, at.U_PERMEATE_TDS] = g["cp_mgl"] * at.MGL
+    for _ in range(2000):
+        salt.step_unit_salt(a.p, a.u[0], a.b, a.unit_faults[0], 0.5)
+    return a.u[0, at.U_PERMEATE_TDS] / at.MGL
+
+
+@by("membrane.mix")
+def peak_decay(g: Given) -> float:
+    tau_s = 60 * g["vp_l"] / g["q_l_min"]
+    return after_mixing(g["cp_start_mgl"], g["cp_run_mgl"], g["t_s"], tau_s)
+
+
+@by("duty.seconds_to_fall")
+def divert_time(g: Given) -> float:
+    return duty.seconds_to_fall(g["cp_start_mgl"], g["cp_run_mgl"], g["limit_mgl"], g["tau_s"])
+
+
+@by("duty.peak_in_batch_mgl")
+def peak_in_batch(g: Given) -> float:
+    return duty.peak_in_batch_mgl(g["cp_start_mgl"], g["cp_run_mgl"], g["vp_l"], g["vbatch_l"])
+
+
+# --- signals, motors, product ----------------------------------------------------------------------
+
+
+@by("signals.from_ma")
+def loop_value(g: Given) -> float:
+    loop = Signal("p", "PT", Kind.AI, "", "", "bar", g["lo_bar"], g["hi_bar"])
+    return from_ma(loop, g["i_ma"])
+
+
+@by("analogue.BROKEN_LOW_MA", "instruments.LEAST_MA", "instruments.MOST_MA", "analogue.BROKEN_HIGH_MA")
+def loop_limits(_g: Given) -> list[float]:
+    """What the firmware calls broken, and what the plant's loops can show."""
+    measurement = [instruments.LEAST_MA, instruments.MOST_MA]
+    return [analogue.BROKEN_LOW_MA, *measurement, analogue.BROKEN_HIGH_MA]
+
+
+@by("electrics._step_motor")
+def starting_multiple(_g: Given) -> float:
+    return currents(1, DEMO.supply.starting_multiple)
+
+
+@by("electrics._step_motor")
+def starting_current(g: Given) -> float:
+    return g["fla_a"] * currents(1, g["k"])
+
+
+@by("electrics._step_motor")
+def starting_together(g: Given) -> float:
+    return g["fla_a"] * currents(g["n"], g["k"])
+
+
+def currents(units: int, multiple: float) -> float:
+    """Sum of the motors' currents, times full load, at the instant when all contactors close."""
+    supply = DEMO.supply.model_copy(update={"starting_multiple": multiple})
+    a = Plant(units, DEMO.model_copy(update={"supply": supply}))._a
+    a.u[:, (at.U_MAIN, at.U_ENABLE)] = 1.0
+    for i in range(units):
+        electrics._step_motor(a.p, a.u[i], a.b, a.unit_faults[i], 0.1)
+    return float(a.u[:, at.U_CURRENT].sum())
+
+
+@by("motors.peak_a", "motors.most_starting")
+def starting_in_turn(g: Given) -> float:
+    starting = motors.most_starting(g["n"], g.get("t_inrush_s", 1.0), g.get("t_stagger_s", 10.0))
+    return motors.peak_a(g["n"], g["fla_a"], g["k"], starting)
+
+
+@by("motors.full_load_a")
+def full_load(g: Given) -> float:
+    return motors.full_load_a(g["p_kw"], g["u_v"], g["pf"], g["eta"])
+
+
+@by("hydraulics.lag")
+def starting_time(_g: Given) -> float:
+    """Time to 95 % of speed, as the kernel runs its pumps up."""
+    tau_s = packing.pack(DEMO, 1)[at.P_RUN_UP_TAU]
+    return solve(lambda t: hydraulics.lag(0.0, 1.0, t, tau_s) - 0.95, 0.0, 20 * tau_s)
+
+
+@by("conductivity.tds_factor")
+def implied_factor(g: Given) -> list[float]:
+    pairs = zip(g["tds_mgl"], g["ec_ds_m"], strict=True)
+    return [conductivity.tds_factor(mgl, 1000 * ds_m) for mgl, ds_m in pairs]
+
+
+@by("solutions.meq_to_mgl")
+def equivalents(g: Given) -> float:
+    return solutions.meq_to_mgl(g["c_meq_l"], 35.453, -1)
+
+
+@by("solutions.bypass_share")
+def bypass(g: Given) -> float:
+    return solutions.bypass_share(g["cp_mgl"], g["cf_mgl"], g["target_mgl"])
