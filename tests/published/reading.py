@@ -7,7 +7,7 @@ A table is named after its value's id and holds:
     within_rel, within_abs, why    the tolerance of each value, and its reason
     source, basis    where the value is from; basis is published, library, arithmetic or memory
     status           "confirmed", or "from memory": repeat it before relying on it
-    by               the function of ``ours`` that gives our value, by production code only
+    by               the function of the ``ours_`` modules that gives our value, by production code only
     not_here         instead of ``by``: why nothing of this project can be held against it
 """
 

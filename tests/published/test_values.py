@@ -7,8 +7,9 @@ import importlib
 
 import pytest
 
-from tests.published.ours import OURS, PRODUCTION
+from tests.published import ours_water, ours_works
 from tests.published.reading import read_values
+from tests.published.registry import OURS, PRODUCTION
 
 VALUES = read_values()
 HELD = [value for value in VALUES.values() if value.by]
@@ -57,6 +58,7 @@ def test_a_value_outside_its_tolerance_is_told():
 
 
 def test_every_function_that_gives_our_values_is_used():
+    assert all(OURS[name].__module__ in (ours_water.__name__, ours_works.__name__) for name in OURS)
     assert {value.by for value in HELD} == set(OURS)
 
 
@@ -64,7 +66,7 @@ def test_every_function_that_gives_our_values_is_used():
 def test_our_value_comes_from_the_production_functions_that_are_named(name):
     """The named ones exist, and the code of the maker or of its helper in that file refers to them."""
     homes = {module.rpartition(".")[2]: importlib.import_module(module) for module in MODULES}
-    helpers = importlib.import_module("tests.published.ours")
+    helpers = importlib.import_module(OURS[name].__module__)
     code = OURS[name].__code__
     called = set(code.co_names)
     for helper in code.co_names:
