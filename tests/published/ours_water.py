@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from controller.settings import Setpoints
-from sim_plant.field import instruments
-from sim_plant.plant import Plant
 from sim_plant.process import (
     chemistry,
     conductivity,
     normalise,
     solutions,
+    sources,
     water,
 )
 from sim_plant.process import layout as at
@@ -115,24 +114,22 @@ def library_against_kcl(g: Given) -> float:
     return g["library_us_cm"] / conductivity.kcl_us_cm(0.01, g["degc"])
 
 
-@by("instruments.true_loops")
+@by("sources.measured")
 def loop_factors(_g: Given) -> list[float]:
     """What the plant's permeate and feed conductivity loops make of 1 g/L."""
     return list(scales())
 
 
-@by("instruments.true_loops")
+@by("sources.measured")
 def instrument_scale(g: Given) -> float:
     """The permeate instrument's scale, which is the sodium chloride scale of such tables."""
     return scales()[0] * g["ec_us_cm"]
 
 
 def scales() -> tuple[float, float]:
-    """mg/L for each uS/cm of permeate and feed, as the loops of the demo show it."""
-    a = Plant(1, DEMO)._a
-    a.u[0, at.U_PERMEATE_TDS] = a.b[at.B_TDS] = 1.0
-    instruments.true_loops(a.p, a.u, a.b, a.true)
-    return 1000 / a.true[2], 1000 / (1000 * a.true[at.UNIT_AIS + 3])
+    """mg/L for each uS/cm of permeate and feed, as the loops of the demo show 1 g/L."""
+    loops = sources.measured(DEMO)
+    return 1000 / loops["permeate_cond_ma"][1], 1000 / (1000 * loops["feed_cond_ma"][1])
 
 
 # --- calcium carbonate -----------------------------------------------------------------------------

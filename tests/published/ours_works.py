@@ -70,14 +70,14 @@ def log_mean(g: Given) -> float:
     return normalise.log_mean_factor(g["recovery"])
 
 
-@by("water.permeability_factor")
-def viscosity_factor(g: Given) -> float:
-    return water.permeability_factor(g["degc"])
+@by("membrane.temperature_factor")
+def membrane_factor(g: Given) -> float:
+    return membrane.temperature_factor(g["degc"])
 
 
-@by("water.permeability_factor")
+@by("membrane.temperature_factor")
 def permeability_per_degree(_g: Given) -> float:
-    return water.permeability_factor(25.5) / water.permeability_factor(24.5) - 1
+    return membrane.temperature_factor(25.5) / membrane.temperature_factor(24.5) - 1
 
 
 def condition(g: Given, which: str) -> tuple[float, float]:
@@ -361,9 +361,9 @@ def currents(units: int, multiple: float) -> float:
     """Sum of the motors' currents, times full load, at the instant when all contactors close."""
     supply = DEMO.supply.model_copy(update={"starting_multiple": multiple})
     a = Plant(units, DEMO.model_copy(update={"supply": supply}))._a
-    a.u[:, (at.U_MAIN, at.U_ENABLE)] = 1.0
+    a.u[:, at.U_LIVE] = 1.0
     for i in range(units):
-        electrics._step_motor(a.p, a.u[i], a.b, a.unit_faults[i], 0.1)
+        electrics._step_motor(a.p, a.u[i], a.unit_faults[i], False, 0.1)
     return float(a.u[:, at.U_CURRENT].sum())
 
 

@@ -18,8 +18,8 @@ MODULES = (
     "sim_plant.process.electrics", "sim_plant.process.hydraulics", "sim_plant.process.membrane",
     "sim_plant.process.motors", "sim_plant.process.network", "sim_plant.process.normalise",
     "sim_plant.process.packing", "sim_plant.process.pipes", "sim_plant.process.salt",
-    "sim_plant.process.solutions", "sim_plant.process.water", "sim_plant.field.instruments",
-    "controller.signals", "controller.parts.analogue",
+    "sim_plant.process.solutions", "sim_plant.process.sources", "sim_plant.process.water",
+    "sim_plant.field.instruments", "controller.signals", "controller.parts.analogue",
 )  # fmt: skip
 
 
