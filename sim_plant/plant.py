@@ -8,6 +8,7 @@ but through the images of ``controller.signals``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ from controller.signals import (
     names,
     safe_outputs,
 )
-from sim_plant.faults import Fault, check, spec_of
+from sim_plant.faults import Fault, check, faults_of, spec_of
 from sim_plant.field.effects import FaultArrays, apply_faults
 from sim_plant.field.entry import entry_point
 from sim_plant.field.instruments import HIGH_WORD
@@ -145,7 +146,10 @@ class Plant:
         return Inputs(bank, units, self._ages_ms(), 0, commands)
 
     def step(self, outputs: Outputs, dt_ms: int) -> None:
-        """Advance by ``dt_ms`` (1 to 500) with these outputs on the wires; ValueError outside it."""
+        """Advance by ``dt_ms`` (1 to 500) with these outputs on the wires.
+
+        Raises ValueError for a step outside it and for analogue outputs that are no number.
+        """
         if not STEP_MS_MIN <= dt_ms <= STEP_MS_MAX:
             raise ValueError(f"dt_ms = {dt_ms} must lie in {STEP_MS_MIN} to {STEP_MS_MAX}")
         powered = self._a.b[at.B_POWER] > 0.0
@@ -154,7 +158,10 @@ class Plant:
 
     def _write_outputs(self, outputs: Outputs) -> None:
         """Put the image on the wires; a unit whose I/O is lost keeps what its module holds."""
-        self._a.bank_out[:] = outputs.bank
+        bank = outputs.bank
+        if not (isfinite(bank.booster_speed_cmd_ma) and isfinite(bank.dosing_rate_cmd_ma)):
+            raise ValueError(f"analogue outputs must be finite mA: {bank}")
+        self._a.bank_out[:] = bank
         if outputs.units == self._written:
             return
         if len(outputs.units) != self.n_units:
@@ -190,6 +197,15 @@ class Plant:
         """
         check(fault, self.n_units)
         self._set_faults((*self._others(fault), fault))
+
+    def inject_id(
+        self, fault_id: str, unit: int = 1, severity: float = 0.5, way: int = 0
+    ) -> tuple[Fault, ...]:
+        """Make a line of the fault catalogue happen, see ``faults.faults_of``; the faults injected."""
+        faults = faults_of(fault_id, unit, severity, way)
+        for fault in faults:
+            self.inject(fault)
+        return faults
 
     def clear(self, fault: Fault) -> None:
         """Mend it: ends the fault of that target, kind and unit, whatever its value; no effect if none.

@@ -103,7 +103,9 @@ def read_loops(a: Arrays, dt_s: float) -> None:
 def _step_loop(faults: Floats, state: Floats, true: float, keep: float, dt_s: float) -> None:
     away = (state[at.LS_VALUE] - true) * keep
     state[at.LS_VALUE] = true + away if abs(away) > 1e-12 else true
-    state[at.LS_DRIFT] = state[at.LS_DRIFT] + faults[at.LF_DRIFT] * dt_s if faults[at.LF_DRIFT] != 0.0 else 0.0
+    state[at.LS_DRIFT] = (
+        state[at.LS_DRIFT] + faults[at.LF_DRIFT] * dt_s if faults[at.LF_DRIFT] != 0.0 else 0.0
+    )
     state[at.LS_SPIKE_S] = state[at.LS_SPIKE_S] + dt_s if faults[at.LF_SPIKE] != 0.0 else 0.0
 
 
@@ -114,8 +116,9 @@ def _measured_ma(p: Floats, b: Floats, loop: Floats, faults: Floats, state: Floa
     sigma = max(loop[at.L_NOISE], faults[at.LF_NOISE])
     if sigma > 0.0:
         value += sigma * span * noise(int(b[at.B_SEED]), int(b[at.B_STEP]), n)
-    if faults[at.LF_SPIKE] != 0.0 and state[at.LS_SPIKE_S] % faults[at.LF_PERIOD] < faults[at.LF_WIDTH]:
-        value += faults[at.LF_SPIKE]
+    if faults[at.LF_SPIKE] != 0.0:  # the first one at once
+        into = (state[at.LS_SPIKE_S] + 1e-9) % faults[at.LF_PERIOD]
+        value += faults[at.LF_SPIKE] if into < faults[at.LF_WIDTH] else 0.0
     if faults[at.LF_STUCK] == STUCK_AT:
         value = faults[at.LF_STUCK_AT]
     if faults[at.LF_STEP] > 0.0:

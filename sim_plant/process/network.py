@@ -109,8 +109,8 @@ def _iterate(
     for i in range(u.shape[0]):
         dx = _limited(-work[i, W_U1] + work[i, W_V1] * dh)
         dy = _limited(-work[i, W_U2] + work[i, W_V2] * dh)
-        u[i, at.U_SUCTION] += damping * dx
-        u[i, at.U_MEMBRANE] += damping * dy
+        u[i, at.U_SUCTION] = max(u[i, at.U_SUCTION] + damping * dx, VACUUM_PA)
+        u[i, at.U_MEMBRANE] = max(u[i, at.U_MEMBRANE] + damping * dy, VACUUM_PA)
         largest = max(largest, abs(dx), abs(dy))
     return float(largest)
 
@@ -134,7 +134,8 @@ def _limited(move_pa: float) -> float:
 def _booster(p: Floats, b: Floats, bf: Floats, h: float) -> tuple[float, float]:
     """Flow into the header less the minimum-flow line, and its fall with header pressure.
 
-    A borehole that declines takes head away, a surge of the supply adds some. The water stands below the pump: a header at vacuum draws nothing through a stopped or dry booster.
+    A borehole that declines takes head away, a surge of the supply adds some. The water stands below
+    the pump: a header at vacuum draws nothing through a stopped or dry booster.
     """
     speed = b[at.B_SHAFT_HZ] / 50.0 if bf[at.BF_DRY] == 0.0 else 0.0
     rise = max(h, 0.0) + b[at.B_DECLINE] - bf[at.BF_PULSE]

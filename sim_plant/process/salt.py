@@ -1,4 +1,4 @@
-"""Salt and antiscalant of one unit: the chain of feed-side cells and the permeate hold-up, each solved exactly per step."""
+"""Salt and antiscalant of one unit, each of its mixed volumes solved exactly per step."""
 
 from __future__ import annotations
 

@@ -31,9 +31,7 @@ def step_unit_wear(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float) -> 
         u[at.U_OXIDISED_H] += dt_s / 3600.0
     u[at.U_TOTAL] += u[at.U_Q_PERMEATE] * dt_s
     u[at.U_LOADED] += max(u[at.U_Q_INLET], 0.0) * dt_s
-    u[at.U_FOULING] += (
-        p[at.P_FOULING] * uf[at.UF_FOULING] * u[at.U_Q_PERMEATE] * dt_s / p[at.P_AREA]
-    )
+    u[at.U_FOULING] += p[at.P_FOULING] * uf[at.UF_FOULING] * u[at.U_Q_PERMEATE] * dt_s / p[at.P_AREA]
     _step_scale(p, u, b, dt_s)
     scale, oxidised = u[at.U_SCALE] + uf[at.UF_SCALE], u[at.U_OXIDISED_H]
     u[at.U_WEAR_A] = math.exp(OXIDISED_FLOW_PER_H * oxidised - u[at.U_FOULING] - scale)
