@@ -168,7 +168,7 @@ def judge_water(plant, before):
     assert abs(gap) <= 1e-9 * (1 + abs(after[0]) + abs(after[1]) + abs(after[2]))
 
 
-def live(rng, n_units, judge_too=lambda plant: None):
+def live(rng, n_units, *judges):
     """One plant from its first step to its last."""
     plant = Plant(n_units, random_parameters(rng), int(rng.integers(2**32)))
     water, outputs = plant.water_balance_m3(), random_outputs(rng, n_units)
@@ -187,8 +187,8 @@ def live(rng, n_units, judge_too=lambda plant: None):
             dt_ms = int(rng.choice([1, 7, 100, 250, 500]))
         image = outputs._replace(bank=outputs.bank._replace(watchdog=k * dt_ms // 500 % 2 == 1))
         plant.step(image, dt_ms)
-        judge(plant)
-        judge_too(plant)
+        for judged in (judge, *judges):
+            judged(plant)
     if not tampered:  # setting a level by hand makes or takes water
         judge_water(plant, water)
 
