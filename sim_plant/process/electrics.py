@@ -39,6 +39,7 @@ def step_supply(p: Floats, b: Floats, bf: Floats, bank_out: Floats, dt_s: float)
     else:
         b[at.B_INTERRUPTED] = 0.0
     b[at.B_MAINS] = mains if b[at.B_POWER] > 0.0 else 0.0
+    b[at.B_VOLTAGE] = b[at.B_MAINS] * (1.0 - b[at.B_SAG])
     step_control(b, bf, bank_out)
 
 
@@ -147,7 +148,8 @@ def supply_sag(p: Floats, u: Floats, b: Floats, bf: Floats) -> None:
     for i in range(u.shape[0]):
         current += u[i, at.U_CURRENT]
     sag = p[at.P_SAG] * current / (u.shape[0] * p[at.P_START_MULTIPLE]) if u.shape[0] > 1 else 0.0
-    b[at.B_VOLTAGE] = b[at.B_MAINS] * max(1.0 - sag, 0.0)
+    b[at.B_SAG] = min(sag, 1.0)
+    b[at.B_VOLTAGE] = b[at.B_MAINS] * (1.0 - b[at.B_SAG])
     healthy = 1.0 - b[at.B_VOLTAGE] < p[at.P_SAG_RELAY] and bf[at.BF_PHASE_LOST] == 0.0
     b[at.B_SUPPLY_OK] = 1.0 if healthy else 0.0
 

@@ -193,7 +193,8 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
     B_DEMAND_SET,  # m3/s set by a person, or FREE: the profile holds
     B_POWER,
     B_MAINS,  # voltage of the supply, share of nominal
-    B_VOLTAGE,  # the same less what starting motors pull it down
+    B_SAG,  # share that the motors pull it down
+    B_VOLTAGE,  # what is left of it at the motors and coils
     B_CONTROL,  # 24 V present
     B_INTERRUPTED,  # s since the supply was interrupted
     B_DRIVE_OK,
@@ -225,7 +226,7 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
     B_ANTISCALANT_IN,
     B_ANTISCALANT_OUT,
     B_COUNT,
-) = range(58)
+) = range(59)
 
 # --- what faults do ------------------------------------------------------------------------------
 (
