@@ -150,15 +150,11 @@ def judge(plant):
     assert np.isfinite(bank).all()
     assert (unit[:, SALTS] >= 0).all(), "concentrations"
     assert (unit[:, FLOWS] >= 0).all(), "flows"
+    assert (unit[:, PRESSURES] > -1.02).all(), "vacuum is -1.013 bar"
     assert ((unit[:, TRAVELS] >= 0) & (unit[:, TRAVELS] <= 1)).all(), "travels"
     assert (bank[BANK_AMOUNTS] >= 0).all(), "amounts of the bank"
     assert 0 <= level <= 100 + 1e-9
     assert ((plant._a.ma >= 0) & (plant._a.ma <= 24)).all(), "currents"
-
-
-def judge_vacuum(plant):
-    """No water is thinner than vacuum, -1.013 bar."""
-    assert (plant.unit_truth[:, PRESSURES] > -1.02).all(), "no pressure below vacuum"
 
 
 def judge_water(plant, before):
@@ -168,7 +164,7 @@ def judge_water(plant, before):
     assert abs(gap) <= 1e-9 * (1 + abs(after[0]) + abs(after[1]) + abs(after[2]))
 
 
-def live(rng, n_units, *judges):
+def live(rng, n_units):
     """One plant from its first step to its last."""
     plant = Plant(n_units, random_parameters(rng), int(rng.integers(2**32)))
     water, outputs = plant.water_balance_m3(), random_outputs(rng, n_units)
@@ -187,8 +183,7 @@ def live(rng, n_units, *judges):
             dt_ms = int(rng.choice([1, 7, 100, 250, 500]))
         image = outputs._replace(bank=outputs.bank._replace(watchdog=k * dt_ms // 500 % 2 == 1))
         plant.step(image, dt_ms)
-        for judged in (judge, *judges):
-            judged(plant)
+        judge(plant)
     if not tampered:  # setting a level by hand makes or takes water
         judge_water(plant, water)
 
@@ -201,17 +196,6 @@ def test_whatever_the_plant_and_whatever_is_done_to_it_its_numbers_stay_in_bound
             live(rng, int(rng.choice(UNITS)))
         except AssertionError as error:
             pytest.fail(f"plant of seed {seed}: {error}")
-
-
-@pytest.mark.xfail(
-    reason="a pump far too big for its suction draws it to -2 bar and below: the solver stops unsettled",
-    raises=AssertionError,
-    strict=True,
-)
-@pytest.mark.parametrize("seed", [85, 338, 570])
-def test_no_pump_draws_its_suction_below_vacuum(seed):
-    rng = np.random.default_rng(seed)
-    live(rng, int(rng.choice(UNITS)), judge_vacuum)
 
 
 # --- named extremes ------------------------------------------------------------------------------------
@@ -250,7 +234,6 @@ def test_extremes_with_one_unit_and_with_sixty_four(n_units, what):
         bank = BankOutputs(True, True, True, k // 5 % 2 == 1, False, 20.0, 20.0)
         plant.step(Outputs(bank, (unit,) * n_units), 100)
         judge(plant)
-        judge_vacuum(plant)
     judge_water(plant, water)
 
 
@@ -288,25 +271,20 @@ def test_a_demand_a_level_and_a_step_that_are_no_number_are_refused(value):
     judge(plant)
 
 
-@pytest.mark.parametrize(
-    "ma",
-    [
-        pytest.param(
-            NAN, marks=pytest.mark.xfail(reason="it stops the dosing pump's stroke for good", strict=True)
-        ),
-        INF,
-        -INF,
-        -1.0,
-        1e300,
-    ],
-)
-def test_a_current_command_that_is_no_number_is_refused_or_held_in_range(ma):
+@pytest.mark.parametrize("ma", [NAN, INF, -INF])
+def test_a_current_command_that_is_no_number_is_refused(ma):
     plant = Plant(2, PlantParameters())
-    bank = BankOutputs(True, True, True, False, False, ma, ma)
-    try:
-        for _ in range(20):
-            plant.step(Outputs(bank, (OPEN, OPEN)), 100)
-    except ValueError:
-        pass  # refused
+    with pytest.raises(ValueError, match="finite"):
+        plant.step(Outputs(BankOutputs(True, True, True, False, False, ma, 8.0), (OPEN, OPEN)), 100)
+    with pytest.raises(ValueError, match="finite"):
+        plant.step(Outputs(BankOutputs(True, True, True, False, False, 8.0, ma), (OPEN, OPEN)), 100)
     judge(plant)
+
+
+@pytest.mark.parametrize("ma", [-1.0, 1e300])
+def test_a_current_command_out_of_range_is_held_in_it(ma):
+    plant = Plant(2, PlantParameters())
+    for _ in range(20):
+        plant.step(Outputs(BankOutputs(True, True, True, False, False, ma, ma), (OPEN, OPEN)), 100)
+        judge(plant)
     assert 0 <= plant.bank_truth[BANK_TRUTH.index("booster_hz")] <= 60

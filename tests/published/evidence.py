@@ -75,15 +75,17 @@ EVIDENCE = (
     ),
     Evidence(
         "limit case", "2000 random plants, profiles, outputs, faults and acts of people",
-        "finite, nothing negative, travels 0 to 1, level 0 to 100 %",
+        "finite, nothing negative, no pressure below vacuum, level 0 to 100 %",
         (f"{PLANT}random.py::test_whatever_the_plant_and_whatever_is_done_to_it_its_numbers_stay_in_bounds",),
     ),
     Evidence(
-        "limit case", "what is no number or out of range is refused", "exact",
+        "limit case", "what is no number is refused, what is out of range is refused or held", "exact",
         (
             f"{PLANT}random.py::test_a_parameter_that_is_no_number_or_out_of_range_is_refused",
             f"{PLANT}random.py::test_a_fault_that_is_no_number_or_out_of_range_is_refused",
             f"{PLANT}random.py::test_a_demand_a_level_and_a_step_that_are_no_number_are_refused",
+            f"{PLANT}random.py::test_a_current_command_that_is_no_number_is_refused",
+            f"{PLANT}random.py::test_a_current_command_out_of_range_is_held_in_it",
         ),
     ),
     Evidence(
@@ -136,11 +138,6 @@ GAPS = (
     "Check valves open at no pressure; those in use crack at 0.02 to 0.1 bar.",
     "Pumps have a head curve and lose it in a fixed band above vacuum. They have no required NPSH, no "
     "efficiency and no heat.",
-    "Solver: a pump far too big for its suction pipe (a nominal feed of 20 m3/h and more through the "
-    "demo's feed valve) can draw its suction to -2 bar and below, as one random plant in a hundred does. "
-    "An expected failure in `tests/plant/test_plant_random.py` keeps count of it.",
-    "A speed or rate command that is not a number (NaN) stops the dosing pump's strokes for good; expected "
-    "failure, same file. Infinite and negative ones are held in range.",
     "Starting current falls with speed in a straight line; contactors, drive and 24 V answer to one voltage.",
     "The library's conductivity is off by 8 % at 5 degC and 5 % at 45 degC at the potassium chloride "
     "standard, so the wide comparison of conductivity says little; the standard itself is met within 0.2 %.",
