@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 import sim_plant.process.layout as at
 from sim_plant.field.instruments import read_contacts, read_loops, step_switches, true_loops
 from sim_plant.field.truth import fill_truth
-from sim_plant.process.compiled import compiled, compiled_and_kept, source_fingerprint
+from sim_plant.process.compiled import compiled_and_kept, compiled_inside, source_fingerprint
 from sim_plant.process.electrics import step_control
 from sim_plant.process.kernel import step_process
 from sim_plant.process.layout import Arrays, Floats, compiled_views
@@ -21,7 +21,7 @@ Bools = NDArray[np.bool_]
 Advance = Callable[[Floats, Floats, Floats, Bools, int, float], int]
 
 
-@compiled
+@compiled_inside
 def look(a: Arrays, dt_s: float) -> None:
     """Switches, loops, contacts and truth of this moment; ``dt_s`` is the time since the last look."""
     for i in range(a.u.shape[0]):

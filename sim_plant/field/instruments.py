@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 import sim_plant.process.layout as at
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
-from sim_plant.process.compiled import compiled
+from sim_plant.process.compiled import compiled, compiled_inside
 from sim_plant.process.electrics import motor_live
 from sim_plant.process.layout import Arrays, Floats
 
@@ -69,7 +69,7 @@ def true_loops(a: Arrays) -> None:
             true[i * at.UNIT_AIS + SUCTION_LOOP] += b[at.B_HAMMER] / at.BAR * u[i, at.U_FEED_X]
 
 
-@compiled
+@compiled_inside
 def read_loops(a: Arrays, dt_s: float) -> None:
     """Loop currents ``a.ma`` from the true values ``a.true``.
 
@@ -143,7 +143,7 @@ def step_switches(p: Floats, u: Floats, b: Floats) -> None:
         u[at.U_PSH] = 1.0
 
 
-@compiled
+@compiled_inside
 def read_contacts(a: Arrays) -> None:
     """Contact image ``a.di``: unit rows of UNIT_DIS, then the bank's; last what faults force."""
     u, b, uf, faults, di = a.u, a.b, a.unit_faults, a.contact_faults, a.di

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sim_plant.process.layout as at
-from sim_plant.process.compiled import compiled
+from sim_plant.process.compiled import compiled_inside
 from sim_plant.process.layout import Arrays
 
 
-@compiled
+@compiled_inside
 def fill_truth(a: Arrays) -> None:
     """Write ``unit_truth`` (N, UNIT_TRUTH) and ``bank_truth`` (BANK_TRUTH,) in place from their maps."""
     for k in range(a.unit_map.shape[0]):

@@ -27,6 +27,14 @@ def compiled(function: F) -> F:
     return cast(F, njit(**OPTIONS)(function))
 
 
+def compiled_inside(function: F) -> F:
+    """As ``compiled``, for a function that compiled code alone calls.
+
+    Without a way in from Python, which is costly to build for ``layout.Arrays``.
+    """
+    return cast(F, njit(no_cpython_wrapper=True, **OPTIONS)(function))
+
+
 def compiled_and_kept(function: F) -> F:
     """As ``compiled``, and keep the machine code beside the source for the next process."""
     return cast(F, njit(cache=True, **OPTIONS)(function))

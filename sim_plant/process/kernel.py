@@ -10,7 +10,7 @@ Order of one step, each part with the results of the one before:
 from __future__ import annotations
 
 import sim_plant.process.layout as at
-from sim_plant.process.compiled import compiled
+from sim_plant.process.compiled import compiled_inside
 from sim_plant.process.electrics import step_bank_electrics, step_supply, step_unit_electrics, supply_sag
 from sim_plant.process.layout import Arrays
 from sim_plant.process.network import flows_to_tank, solve_pressures
@@ -29,7 +29,7 @@ from sim_plant.process.wear import step_unit_wear
 LONGEST_S = 0.1  # a longer step is cut into parts no longer than this
 
 
-@compiled
+@compiled_inside
 def step_process(a: Arrays, whole_s: float) -> None:
     """Advance the plant by ``whole_s`` in place."""
     p, u, b, uf, bf = a.p, a.u, a.b, a.unit_faults, a.bank_faults
@@ -49,7 +49,7 @@ def step_process(a: Arrays, whole_s: float) -> None:
     b[at.B_STEP] += 1.0
 
 
-@compiled
+@compiled_inside
 def _collect(a: Arrays, dt_s: float) -> None:
     """Dose, salt and wear of all units, then what they send to product header, drain and tank.
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
-from sim_plant.process.compiled import compiled
+from sim_plant.process.compiled import compiled_inside
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 Floats = NDArray[np.float64]
@@ -403,4 +403,4 @@ def views(constants: Floats, state: Floats, scratch: Floats, di: NDArray[np.bool
     )
 
 
-compiled_views = compiled(views)
+compiled_views = compiled_inside(views)
