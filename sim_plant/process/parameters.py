@@ -11,17 +11,21 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 
 class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+def _tuples(value: object) -> object:
+    """Lists, as TOML has them, made tuples: strict validation takes nothing else."""
+    return tuple(_tuples(part) for part in value) if isinstance(value, (list, tuple)) else value
+
+
 Hour = Annotated[float, Field(strict=True, ge=0, lt=24)]
 Amount = Annotated[float, Field(strict=True, ge=0, le=20000)]
-Point = Annotated[tuple[Hour, Amount], Field(strict=False)]  # a list of two in TOML
-Profile = Annotated[tuple[Point, ...], Field(strict=False)]
+Profile = Annotated[tuple[tuple[Hour, Amount], ...], BeforeValidator(_tuples)]
 PROFILE = "hours of the day and values, straight lines between; empty: the constant above"
 
 

@@ -88,6 +88,14 @@ def test_a_parameter_that_makes_no_sense_is_refused_in_words(tables, words):
         PlantParameters.model_validate(tables)
 
 
+def test_a_profile_may_be_written_as_toml_writes_it_also_where_types_are_strict():
+    tables = {"tank": {"demand_profile_h_m3h": [[6, 2], [12.5, 8.0]]}}
+    parameters = PlantParameters.model_validate(tables, strict=True)
+    assert parameters.tank.demand_profile_h_m3h == ((6, 2), (12.5, 8))
+    with pytest.raises(ValidationError, match="valid number"):
+        PlantParameters.model_validate({"tank": {"demand_profile_h_m3h": [["6", 2]]}}, strict=True)
+
+
 @st.composite
 def odd_units(draw):
     """A unit with each parameter anywhere between its bounds, pump curve falling."""

@@ -98,7 +98,10 @@ from sim_plant.process.parameters import PlantParameters
 import numpy as np
 profile = ((0, 3000.0), (1, 4000.0))
 parameters = PlantParameters.model_validate(
-    {{"source": {{"tds_profile_h_mgl": profile}}, "scaling": {{"induction_s": 1.0, "feed_saturation_ratio": 5.0}}}}
+    {{
+        "source": {{"tds_profile_h_mgl": profile}},
+        "scaling": {{"induction_s": 1.0, "feed_saturation_ratio": 5.0}},
+    }}
 )
 rig = Rig(Plant(2, parameters, 9))
 rig.plant.inject(Fault("membrane", "noise", 1, 3.0))
