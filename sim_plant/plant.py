@@ -8,6 +8,7 @@ but through the images of ``controller.signals``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,13 +27,13 @@ from controller.signals import (
     names,
     safe_outputs,
 )
-from sim_plant.faults import Fault, check, spec_of
+from sim_plant.faults import Fault, check, faults_of, spec_of
 from sim_plant.field.effects import FaultArrays, apply_faults
 from sim_plant.field.entry import entry_point
 from sim_plant.field.instruments import HIGH_WORD
 from sim_plant.process import packing
 from sim_plant.process.parameters import PlantParameters
-from sim_plant.process.vessels import step_floats
+from sim_plant.process.vessels import profile_at, step_floats
 
 STEP_MS_MIN, STEP_MS_MAX = 1, 500
 MS_PER_S = 1000.0
@@ -89,7 +90,7 @@ class Plant:
     def _allocate(self) -> None:
         """The buffers, their views, and the arrays of the healthy and the broken plant."""
         n, p = self.n_units, self.parameters
-        self._constants = np.concatenate([packing.pack(p, n), packing.pack_loops(p, n).ravel()])
+        self._constants = packing.pack_constants(p, n)
         self._state = np.zeros(at.state_size(n))
         self._scratch = np.zeros(at.scratch_size(n))
         self._di = np.zeros(n * at.UNIT_DIS + at.BANK_DIS, np.bool_)
@@ -101,7 +102,7 @@ class Plant:
         self.bank_truth = self._a.bank_truth
         self._healthy = FaultArrays(
             packing.neutral_unit_faults(n),
-            packing.neutral_bank_faults(p),
+            packing.neutral_bank_faults(),
             packing.neutral_loop_faults(len(self._a.loops)),
             np.zeros(len(self._di)),
         )
@@ -111,21 +112,24 @@ class Plant:
 
     def _start_at_rest(self, seed: int) -> None:
         p, u, b = self.parameters, self._a.u, self._a.b
-        feed = p.source.tds_mgl * at.MGL
+        start = [profile_at(row, float(p.day.start_h)) for row in self._a.profiles]
+        feed = start[at.PR_TDS]
         even = feed * p.unit.feed_side_l / (p.unit.feed_side_l + p.unit.permeate_hold_up_l)
         u[:, at.U_CELL : at.U_CELL + p.unit.cells] = even
         u[:, at.U_PERMEATE_TDS] = even
         u[:, (at.U_PROTECTOR, at.U_PSHH, at.U_PSH)] = 1.0
         u[:, (at.U_AUTO, at.U_ISOLATOR, at.U_HAND_VALVE)] = 1.0
+        u[:, (at.U_WEAR_A, at.U_WEAR_B, at.U_WEAR_LOSS)] = 1.0
         b[at.B_SEED] = seed & HIGH_WORD
-        b[at.B_TDS], b[at.B_TEMPERATURE] = feed, p.source.temperature_degc
-        b[at.B_CHLORINE] = p.source.chlorine_mgl
+        b[at.B_TDS], b[at.B_TEMPERATURE] = feed, start[at.PR_TEMPERATURE]
+        b[at.B_CHLORINE] = start[at.PR_CHLORINE]
         b[at.B_TANK] = p.tank.volume_m3 * p.tank.level_pct / 100.0
         b[at.B_TANK_SALT] = b[at.B_TANK] * p.tank.tds_mgl * at.MGL
-        b[at.B_PRODUCT_TDS] = p.tank.tds_mgl * at.MGL
+        b[[at.B_PRODUCT_TDS, at.B_TANK_TDS]] = p.tank.tds_mgl * at.MGL
         b[at.B_PRODUCT_PRESSURE] = self._a.p[at.P_PRODUCT_STATIC]
         b[at.B_STOCK] = p.dosing.tank_l * 1000.0
-        b[at.B_DEMAND] = p.tank.demand_m3h * at.M3H
+        b[at.B_DEMAND], b[at.B_DEMAND_SET] = start[at.PR_DEMAND], at.FREE
+        b[[at.B_MAINS, at.B_VOLTAGE]] = 1.0
         b[[at.B_POWER, at.B_ESTOP, at.B_RUN, at.B_PRODUCT_VALVE, at.B_SUPPLY_OK]] = 1.0
         b[[at.B_FLOAT_HIGH_OK, at.B_FLOAT_LOW_OK]] = 1.0
         apply_faults((), self._broken, self._healthy)
@@ -142,7 +146,10 @@ class Plant:
         return Inputs(bank, units, self._ages_ms(), 0, commands)
 
     def step(self, outputs: Outputs, dt_ms: int) -> None:
-        """Advance by ``dt_ms`` (1 to 500) with these outputs on the wires; ValueError outside it."""
+        """Advance by ``dt_ms`` (1 to 500) with these outputs on the wires.
+
+        Raises ValueError for a step outside it and for analogue outputs that are no number.
+        """
         if not STEP_MS_MIN <= dt_ms <= STEP_MS_MAX:
             raise ValueError(f"dt_ms = {dt_ms} must lie in {STEP_MS_MIN} to {STEP_MS_MAX}")
         powered = self._a.b[at.B_POWER] > 0.0
@@ -151,7 +158,10 @@ class Plant:
 
     def _write_outputs(self, outputs: Outputs) -> None:
         """Put the image on the wires; a unit whose I/O is lost keeps what its module holds."""
-        self._a.bank_out[:] = outputs.bank
+        bank = outputs.bank
+        if not (isfinite(bank.booster_speed_cmd_ma) and isfinite(bank.dosing_rate_cmd_ma)):
+            raise ValueError(f"analogue outputs must be finite mA: {bank}")
+        self._a.bank_out[:] = bank
         if outputs.units == self._written:
             return
         if len(outputs.units) != self.n_units:
@@ -187,6 +197,15 @@ class Plant:
         """
         check(fault, self.n_units)
         self._set_faults((*self._others(fault), fault))
+
+    def inject_id(
+        self, fault_id: str, unit: int = 1, severity: float = 0.5, way: int = 0
+    ) -> tuple[Fault, ...]:
+        """Make a line of the fault catalogue happen, see ``faults.faults_of``; the faults injected."""
+        faults = faults_of(fault_id, unit, severity, way)
+        for fault in faults:
+            self.inject(fault)
+        return faults
 
     def clear(self, fault: Fault) -> None:
         """Mend it: ends the fault of that target, kind and unit, whatever its value; no effect if none.
@@ -235,7 +254,7 @@ class Plant:
 
     def set_power(self, on: bool) -> None:
         """Supply of controls and motors. Off: all de-energises, contacts read open, loops 0 mA."""
-        self._a.b[at.B_POWER] = float(on)
+        self._a.b[[at.B_POWER, at.B_MAINS, at.B_VOLTAGE]] = float(on)
         self._a.b[at.B_WATCHDOG_AGE] = 0.0  # the watchdog relay starts its time anew
         self._look()
 
@@ -251,10 +270,13 @@ class Plant:
         self._look()
 
     def set_demand_m3h(self, m3h: float) -> None:
-        """Set what is drawn from the tank; ValueError when it is negative or not a number."""
+        """Set what is drawn from the tank from now on, whatever the daily profile says.
+
+        ValueError when it is negative or not a number.
+        """
         if not 0.0 <= m3h <= 1e5:
             raise ValueError(f"m3h = {m3h:g} must lie in 0 to 1e5")
-        self._a.b[at.B_DEMAND] = m3h * at.M3H
+        self._a.b[at.B_DEMAND_SET] = m3h * at.M3H
 
     # --- snapshots ---------------------------------------------------------------------------------
 
@@ -298,6 +320,13 @@ class Plant:
         stored = cells.sum() * p[at.P_CELL_VOLUME] + u[:, at.U_PERMEATE_TDS].sum() * p[at.P_HOLD_UP]
         out = b[at.B_SALT_DRAIN] + b[at.B_SALT_USED] + b[at.B_SALT_OVERFLOW]
         return float(b[at.B_SALT_IN]), float(out), float(stored + b[at.B_TANK_SALT])
+
+    def antiscalant_balance_kg(self) -> tuple[float, float, float]:
+        """(in, out, stored) since the start of the run, from the dosing strokes to the drain."""
+        p, u, b = self._a.p, self._a.u, self._a.b
+        cells = u[:, at.U_ANTISCALANT : at.U_ANTISCALANT + self.parameters.unit.cells]
+        stored = cells.sum() * p[at.P_CELL_VOLUME] + b[at.B_ANTISCALANT] * p[at.P_HEADER_VOLUME]
+        return float(b[at.B_ANTISCALANT_IN]), float(b[at.B_ANTISCALANT_OUT]), float(stored)
 
 
 def _rebuilt(n_units: int, parameters: PlantParameters, snapshot: PlantSnapshot) -> Plant:

@@ -18,6 +18,14 @@ UNIT_TRUTH: tuple[str, ...] = (
     "flush_valve_open",  # 0..1, travel
     "pump_closed",  # 1 when the motor is truly powered, whatever the feedback says
     "flushed_l",  # feed-side water replaced since the pump last ran
+    "permeate_bar",  # behind the membranes
+    "permeate_total_m3",  # since the start of the run
+    "antiscalant_tail_mgl",  # product in the last feed-side cell
+    "saturation_tail_ratio",  # of the last feed-side cell, 1 is full
+    "scale_ratio",  # -ln of the permeability lost to scale, 0 when clean
+    "fouling_ratio",  # -ln of the permeability lost to fouling, 0 when clean
+    "prefilter_total_m3",  # through the prefilter since the start of the run
+    "motor_current_ratio",  # multiple of full load
 )
 
 BANK_TRUTH: tuple[str, ...] = (
@@ -35,4 +43,8 @@ BANK_TRUTH: tuple[str, ...] = (
     "booster_hz",
     "dose_ml",  # antiscalant dosed since the start of the run
     "powered",  # 1 while the control and motor supply is present
+    "antiscalant_feed_mgl",  # product in the feed header
+    "supply_ratio",  # voltage at the motors against nominal
+    "sump_m3",
+    "spilled_m3",  # over the sump's rim, since the start of the run
 )

@@ -1,0 +1,1 @@
+"""The bundled site, an invented seedling nursery; also the example to copy."""

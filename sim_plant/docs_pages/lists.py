@@ -12,11 +12,10 @@ from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, Signal
 from sim_plant.bench.cases import Run, load_cases, unit_word
 from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS, Requirement
+from sim_plant.catalogue import CATALOGUE, Injection, Line
 from sim_plant.docs_pages.markdown import code, codes, number, page, span, table
 from sim_plant.faults import FAULTS, FaultSpec
 from sim_plant.site import demo_folder, load_site
-
-CATALOGUE = tuple(f"F{n:02d}" for n in range(1, 95))
 
 # endings of setpoint names, longest first where one ends in another
 _UNITS = (
@@ -175,25 +174,51 @@ def _requirement(requirement: Requirement, defaults: Setpoints) -> tuple[str, ..
 def faults_page() -> str:
     """The closed vocabulary of faults."""
     physical, loops, contacts = (_pairs(kind) for kind in (None, Kind.AI, Kind.DI))
-    served = {fault_id for spec in FAULTS.values() for fault_id in spec.ids}
     return page(
         "Faults",
         f"The closed vocabulary of `inject` in a case file: {len(FAULTS)} pairs of target and kind "
         "(`sim_plant/faults.py`). A pair that is not here is refused, and so is a value that is missing, "
         "superfluous or out of range. Faults act in the plant, never in the controller.",
-        "F numbers are lines of the project's fault catalogue that a pair serves.",
+        "F numbers are lines of the fault catalogue that a pair serves; the catalogue stands at the end.",
         "## Things that break",
         _fault_table(physical),
         "## Loops",
         "The instrument tells the controller something else than what is true.",
+        "A spike's period and width and the other loop of a swap can be said in Python only: "
+        '`Fault("suction", "spike", 2, -1.0, period_s=4, width_s=0.5)`, '
+        '`Fault("suction", "swapped", 2, other="permeate_flow")`.',
         _fault_table(loops),
         "## Contacts",
         _fault_table(contacts),
-        "## Lines of the catalogue that no pair serves",
-        ", ".join(fault_id for fault_id in CATALOGUE if fault_id not in served)
-        + ". Some of these are no faults but steps of a case: people (`command`, `operate`), the supply "
-        "(`power`), the demand (`demand_m3h`). The others cannot be injected yet.",
+        "## The catalogue",
+        'Each line with what injects it, from mild to severe; ways are parted by "or". In Python: '
+        '`plant.inject_id("F41", unit=2, severity=0.5)`. Lines that are none of the plant\'s say where they '
+        "belong.",
+        table(
+            ("F", "What", "Injected by, or where it belongs"),
+            [(name, line.text, _injected(line)) for name, line in CATALOGUE.items()],
+        ),
     )
+
+
+def _injected(line: Line) -> str:
+    if not line.ways:
+        return f"{line.belongs_to}: {line.reason}"
+    if len(line.ways) > 8:
+        kind = line.ways[0][0].kind
+        return f"{code(kind)} of any of the {len(line.ways)} contacts"
+    ways = " or ".join(" with ".join(_severities(i) for i in way) for way in line.ways)
+    return f"{ways}; {line.reason}" if line.reason else ways
+
+
+def _severities(injection: Injection) -> str:
+    pair = f"{code(injection.target)} {code(injection.kind)}"
+    if injection.mild is None or injection.severe is None:
+        return pair
+    unit = FAULTS[injection.target, injection.kind].value_unit
+    if injection.mild == injection.severe:
+        return f"{pair} {number(injection.mild)} {unit}"
+    return f"{pair} {span(injection.mild, injection.severe)} {unit}"
 
 
 def _pairs(kind: Kind | None) -> list[tuple[str, str]]:

@@ -7,6 +7,7 @@ changes, so clearing one leaves no trace of it here; water, salt and wear that i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -15,12 +16,13 @@ from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
 from sim_plant.faults import FAULTS, Fault
 from sim_plant.field.instruments import FORCED_CLOSED, FORCED_OPEN, STUCK_AT, STUCK_LAST
 from sim_plant.process.electrics import OPEN, SHUT
-from sim_plant.process.layout import BAR, MGL, Floats
+from sim_plant.process.layout import BAR, M3H, MGL, Floats
 from sim_plant.process.packing import kv_si
 
 AIR_BOUND_HEAD, REVERSED_HEAD = 0.1, 0.3
 ORING_FLOW = 0.02  # a torn O-ring also passes water: +2 % permeability for each unit of salt passage
-MINUTE_S = 60.0
+BACK_LEAK_L = 0.15  # water that brings an idle permeate side to the pressure of the header, own choice
+MINUTE_S, HOUR_S = 60.0, 3600.0
 
 UNIT_DI, UNIT_AI = names(UNIT_SIGNALS, Kind.DI), names(UNIT_SIGNALS, Kind.AI)
 BANK_DI, BANK_AI = names(BANK_SIGNALS, Kind.DI), names(BANK_SIGNALS, Kind.AI)
@@ -69,6 +71,14 @@ def _torn(row: Floats, value: float) -> None:
     row[at.UF_A] *= 1.0 + ORING_FLOW * (value - 1.0)
 
 
+def _scaled(row: Floats, value: float) -> None:
+    row[at.UF_SCALE] = -math.log(1.0 - value)
+
+
+def _back_leak(row: Floats, value: float) -> None:
+    row[at.UF_BACK_LEAK] = BACK_LEAK_L / 1000.0 / (value * M3H)
+
+
 def _plugged_restrictor(row: Floats, value: float) -> None:
     row[at.UF_RESTRICTOR] *= 1.0 - value
 
@@ -101,6 +111,8 @@ LOOP_EFFECTS: dict[str, Callable[[Floats, float], None]] = {
     "short_circuit": _forced(24.0),
     "current": _forced(None),
     "slow": _set(at.LF_TAU),
+    "spike": _set(at.LF_SPIKE),
+    "quantised": _set(at.LF_STEP),
 }
 
 UNIT_EFFECTS: dict[tuple[str, str], Callable[[Floats, float], None]] = {
@@ -121,9 +133,12 @@ UNIT_EFFECTS: dict[tuple[str, str], Callable[[Floats, float], None]] = {
     ("motor", "overload"): _flag(at.UF_OVERLOAD),
     ("prefilter", "plugged"): _set(at.UF_PREFILTER, BAR),
     ("prefilter", "collapsed"): _flag(at.UF_COLLAPSED),
+    ("prefilter", "bypassing"): _times(at.UF_FOULING),
     ("membrane", "torn_oring"): _torn,
     ("membrane", "oxidised"): _flag(at.UF_OXIDISED),
     ("membrane", "fouled"): _times(at.UF_A),
+    ("membrane", "scaled"): _scaled,
+    ("permeate_check_valve", "leak"): _back_leak,
     ("restrictor", "plugged"): _plugged_restrictor,
     ("restrictor", "eroded"): _times(at.UF_RESTRICTOR),
     ("unit_io", "lost"): _flag(at.UF_IO_LOST),
@@ -132,16 +147,27 @@ UNIT_EFFECTS: dict[tuple[str, str], Callable[[Floats, float], None]] = {
 
 BANK_EFFECTS: dict[tuple[str, str], Callable[[Floats, float], None]] = {
     ("feed_header", "dip"): _dip,
+    ("feed_header", "pulse"): _set(at.BF_PULSE, BAR),
+    ("feed_header", "hammer"): _set(at.BF_HAMMER, BAR),
+    ("source", "decline"): _set(at.BF_DECLINE, BAR / HOUR_S),
     ("source", "tds"): _set(at.BF_TDS, MGL),
     ("source", "temperature"): _set(at.BF_TEMPERATURE),
     ("source", "chlorine"): _set(at.BF_CHLORINE),
     ("source", "dry"): _flag(at.BF_DRY),
     ("booster", "trip"): _flag(at.BF_TRIP),
     ("booster", "slow_drive"): _flag(at.BF_SLOW_DRIVE),
+    ("booster", "hunting"): _set(at.BF_HUNTING),
+    ("speed_reference", "lost"): _flag(at.BF_REFERENCE_LOST),
+    ("supply", "sag"): _set(at.BF_MAINS, 0.01),
+    ("supply", "interrupted"): _set(at.BF_INTERRUPTION),
+    ("supply", "phase_lost"): _flag(at.BF_PHASE_LOST),
+    ("supply", "control_lost"): _flag(at.BF_CONTROL_LOST),
+    ("tank", "demand_surge"): _set(at.BF_SURGE, M3H),
     ("drain", "blocked"): _times(at.BF_DRAIN),
     ("product_header", "shut"): _flag(at.BF_PRODUCT_SHUT),
     ("antiscalant", "empty"): _flag(at.BF_EMPTY),
     ("dosing", "no_pulse"): _flag(at.BF_NO_PULSE),
+    ("dosing", "siphoning"): _set(at.BF_SIPHON, 1.0 / HOUR_S),
     ("dosing", "wrong_dose"): _times(at.BF_DOSE),
     ("floor", "leak"): _flag(at.BF_FLOOR_LEAK),
 }
@@ -163,11 +189,26 @@ def _apply(fault: Fault, arrays: FaultArrays) -> None:
         UNIT_EFFECTS[pair](arrays.unit[fault.unit - 1], value)
     elif pair in BANK_EFFECTS:
         BANK_EFFECTS[pair](arrays.bank, value)
+    elif fault.kind == "swapped":
+        _swap(fault, arrays.loops, n_units)
     elif fault.kind in LOOP_EFFECTS:
-        LOOP_EFFECTS[fault.kind](arrays.loops[_row(fault, UNIT_AI, BANK_AI, n_units, "_ma")], value)
+        row = arrays.loops[_row(fault, UNIT_AI, BANK_AI, n_units, "_ma")]
+        LOOP_EFFECTS[fault.kind](row, value)
+        if fault.kind == "spike":
+            row[at.LF_PERIOD], row[at.LF_WIDTH] = fault.spike_times_s()
     else:
         code = FORCED_CLOSED if fault.kind == "stuck_closed" else FORCED_OPEN
         arrays.contacts[_row(fault, UNIT_DI, BANK_DI, n_units)] = code
+
+
+def _swap(fault: Fault, loops: Floats, n_units: int) -> None:
+    """Two loops on each other's terminals; swapping again with a third moves on from what is there."""
+    one, two = (
+        _row(Fault(target, fault.kind, fault.unit), UNIT_AI, BANK_AI, n_units, "_ma")
+        for target in (fault.target, fault.swapped_with())
+    )
+    wires = [row if loops[row, at.LF_SWAP] == 0.0 else loops[row, at.LF_SWAP] - 1.0 for row in (one, two)]
+    loops[one, at.LF_SWAP], loops[two, at.LF_SWAP] = wires[1] + 1.0, wires[0] + 1.0
 
 
 def _row(fault: Fault, unit: tuple[str, ...], bank: tuple[str, ...], n_units: int, suffix: str = "") -> int:

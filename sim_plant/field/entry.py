@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 import sim_plant.process.layout as at
 from sim_plant.field.instruments import read_contacts, read_loops, step_switches, true_loops
 from sim_plant.field.truth import fill_truth
-from sim_plant.process.compiled import compiled, compiled_and_kept, source_fingerprint
+from sim_plant.process.compiled import compiled_and_kept, compiled_inside, source_fingerprint
+from sim_plant.process.electrics import step_control
 from sim_plant.process.kernel import step_process
 from sim_plant.process.layout import Arrays, Floats, compiled_views
 
@@ -20,16 +21,15 @@ Bools = NDArray[np.bool_]
 Advance = Callable[[Floats, Floats, Floats, Bools, int, float], int]
 
 
-@compiled
+@compiled_inside
 def look(a: Arrays, dt_s: float) -> None:
     """Switches, loops, contacts and truth of this moment; ``dt_s`` is the time since the last look."""
     for i in range(a.u.shape[0]):
-        step_switches(a.p, a.u[i])
-        a.frozen[i * at.UNIT_AIS : (i + 1) * at.UNIT_AIS] = a.unit_faults[i, at.UF_IO_LOST]
-    true_loops(a.p, a.u, a.b, a.true)
+        step_switches(a.p, a.u[i], a.b)
+    true_loops(a)
     read_loops(a, dt_s)
     read_contacts(a)
-    fill_truth(a.p, a.u, a.b, a.unit_truth, a.bank_truth)
+    fill_truth(a)
 
 
 @cache
@@ -48,6 +48,8 @@ def entry_point() -> Advance:
         a = compiled_views(constants, state, scratch, di, n_units)
         if dt_s > 0.0:
             step_process(a, dt_s)
+        else:
+            step_control(a.b, a.bank_faults, a.bank_out)
         look(a, dt_s)
         return fingerprint
 

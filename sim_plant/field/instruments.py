@@ -1,8 +1,9 @@
 """Between the true value and the wire: measuring loops and contacts.
 
-A loop: first-order lag, then gain, offset and drift, noise, converter step, the limits 3.8 and 20.5 mA
-of a measurement (NAMUR NE 43), and last what a fault puts on the wire. A contact: the condition, then
-what a fault makes of it. With the supply gone every contact is open and every loop at 0 mA.
+A loop: first-order lag, then gain, offset and drift, noise, spikes, converter step, the limits 3.8 and
+20.5 mA of a measurement (NAMUR NE 43), and last what a fault puts on the wire. A contact: the condition,
+then what a fault makes of it. With the 24 V gone every contact is open and every loop at 0 mA. Position
+switches of the valves are an option that the I/O list does not have, so there are none.
 """
 
 from __future__ import annotations
@@ -13,14 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 import sim_plant.process.layout as at
-from sim_plant.process.compiled import compiled
-from sim_plant.process.hydraulics import lag
+from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
+from sim_plant.process.compiled import compiled, compiled_inside
+from sim_plant.process.electrics import motor_live
 from sim_plant.process.layout import Arrays, Floats
 
 LEAST_MA, MOST_MA = 3.8, 20.5
 STUCK_AT, STUCK_LAST = 1.0, 2.0
 FORCED_OPEN, FORCED_CLOSED = 1.0, 2.0
 HIGH_WORD = 0xFFFFFFFF
+SUCTION_LOOP = names(UNIT_SIGNALS, Kind.AI).index("suction_ma")
+HEADER_LOOP = names(BANK_SIGNALS, Kind.AI).index("header_ma")
 
 
 @compiled
@@ -49,68 +53,85 @@ def noise(seed: int, step: int, channel: int) -> float:
 
 
 @compiled
+def true_loops(a: Arrays) -> None:
+    """What the loops measure, each in its signal's unit, into ``a.true``.
+
+    A pressure surge reaches the header and, past an open feed valve, the suctions.
+    """
+    u, b, loops, true = a.u, a.b, a.loops, a.true
+    bank = u.shape[0] * at.UNIT_AIS
+    for n in range(loops.shape[0]):
+        column, scale = int(loops[n, at.L_COLUMN]), loops[n, at.L_SCALE]
+        true[n] = scale * (u[n // at.UNIT_AIS, column] if n < bank else b[column])
+    if b[at.B_HAMMER] > 0.0:
+        true[bank + HEADER_LOOP] += b[at.B_HAMMER] / at.BAR
+        for i in range(u.shape[0]):
+            true[i * at.UNIT_AIS + SUCTION_LOOP] += b[at.B_HAMMER] / at.BAR * u[i, at.U_FEED_X]
+
+
+@compiled_inside
 def read_loops(a: Arrays, dt_s: float) -> None:
     """Loop currents ``a.ma`` from the true values ``a.true``.
 
-    ``a.frozen`` marks loops whose I/O module no longer answers: they keep their last current.
+    A loop whose I/O module no longer answers keeps its last current.
     """
     p, b, loops, faults, state = a.p, a.b, a.loops, a.loop_faults, a.loop_state
-    true, ma, frozen = a.true, a.ma, a.frozen
+    keep, bank = 0.0, a.u.shape[0] * at.UNIT_AIS
+    tau = -1.0
     for n in range(loops.shape[0]):
-        drifts = faults[n, at.LF_DRIFT] != 0.0
-        state[n, at.LS_DRIFT] = state[n, at.LS_DRIFT] + faults[n, at.LF_DRIFT] * dt_s if drifts else 0.0
-        tau = max(loops[n, at.L_TAU], faults[n, at.LF_TAU])
-        state[n, at.LS_VALUE] = lag(state[n, at.LS_VALUE], true[n], dt_s, tau)
-        if frozen[n] > 0.0:
+        wanted = max(loops[n, at.L_TAU], faults[n, at.LF_TAU])
+        if wanted != tau:  # neighbours mostly share their lag
+            tau, keep = wanted, math.exp(-dt_s / wanted)
+        _step_loop(faults[n], state[n], a.true[n], keep, dt_s)
+        if n < bank and a.unit_faults[n // at.UNIT_AIS, at.UF_IO_LOST] > 0.0:
             continue
-        if b[at.B_POWER] == 0.0:
-            ma[n] = 0.0
+        if b[at.B_CONTROL] == 0.0:
+            state[n, at.LS_WIRE] = 0.0
         elif faults[n, at.LF_FORCED] > 0.0:
-            ma[n] = faults[n, at.LF_CURRENT]
+            state[n, at.LS_WIRE] = faults[n, at.LF_CURRENT]
         else:
             if faults[n, at.LF_STUCK] != STUCK_LAST:
-                state[n, at.LS_LAST] = _measured_ma(p, b, loops, faults, state, n)
-            ma[n] = state[n, at.LS_LAST]
+                state[n, at.LS_LAST] = _measured_ma(p, b, loops[n], faults[n], state[n], n)
+            state[n, at.LS_WIRE] = state[n, at.LS_LAST]
+    for n in range(loops.shape[0]):
+        if n >= bank or a.unit_faults[n // at.UNIT_AIS, at.UF_IO_LOST] == 0.0:
+            swap = int(faults[n, at.LF_SWAP])
+            a.ma[n] = state[swap - 1 if swap > 0 else n, at.LS_WIRE]
 
 
 @compiled
-def _measured_ma(p: Floats, b: Floats, loops: Floats, faults: Floats, state: Floats, n: int) -> float:
-    lo, span = loops[n, at.L_LO], loops[n, at.L_SPAN]
-    value = state[n, at.LS_VALUE] * faults[n, at.LF_GAIN] + faults[n, at.LF_OFFSET] + state[n, at.LS_DRIFT]
-    sigma = max(loops[n, at.L_NOISE], faults[n, at.LF_NOISE])
+def _step_loop(faults: Floats, state: Floats, true: float, keep: float, dt_s: float) -> None:
+    away = (state[at.LS_VALUE] - true) * keep
+    state[at.LS_VALUE] = true + away if abs(away) > 1e-12 else true
+    state[at.LS_DRIFT] = (
+        state[at.LS_DRIFT] + faults[at.LF_DRIFT] * dt_s if faults[at.LF_DRIFT] != 0.0 else 0.0
+    )
+    state[at.LS_SPIKE_S] = state[at.LS_SPIKE_S] + dt_s if faults[at.LF_SPIKE] != 0.0 else 0.0
+
+
+@compiled
+def _measured_ma(p: Floats, b: Floats, loop: Floats, faults: Floats, state: Floats, n: int) -> float:
+    lo, span = loop[at.L_LO], loop[at.L_SPAN]
+    value = state[at.LS_VALUE] * faults[at.LF_GAIN] + faults[at.LF_OFFSET] + state[at.LS_DRIFT]
+    sigma = max(loop[at.L_NOISE], faults[at.LF_NOISE])
     if sigma > 0.0:
         value += sigma * span * noise(int(b[at.B_SEED]), int(b[at.B_STEP]), n)
-    if faults[n, at.LF_STUCK] == STUCK_AT:
-        value = faults[n, at.LF_STUCK_AT]
+    if faults[at.LF_SPIKE] != 0.0:  # the first one at once
+        into = (state[at.LS_SPIKE_S] + 1e-9) % faults[at.LF_PERIOD]
+        value += faults[at.LF_SPIKE] if into < faults[at.LF_WIDTH] else 0.0
+    if faults[at.LF_STUCK] == STUCK_AT:
+        value = faults[at.LF_STUCK_AT]
+    if faults[at.LF_STEP] > 0.0:
+        value = math.floor(value / faults[at.LF_STEP] + 0.5) * faults[at.LF_STEP]
     current = 4.0 + 16.0 * (value - lo) / span
     current = math.floor(current / p[at.P_RESOLUTION] + 0.5) * p[at.P_RESOLUTION]
     return float(min(max(current, LEAST_MA), MOST_MA))
 
 
 @compiled
-def true_loops(p: Floats, u: Floats, b: Floats, true: Floats) -> None:
-    """What the loops measure, each in its signal's unit, in the row order of the loops."""
-    for i in range(u.shape[0]):
-        n = i * at.UNIT_AIS
-        true[n] = u[i, at.U_SUCTION] / at.BAR
-        true[n + 1] = u[i, at.U_MEMBRANE] / at.BAR
-        true[n + 2] = u[i, at.U_PERMEATE_TDS] / at.MGL / p[at.P_PERMEATE_FACTOR]
-        true[n + 3] = u[i, at.U_Q_PERMEATE] / at.M3H
-        true[n + 4] = u[i, at.U_Q_CONCENTRATE] / at.M3H
-    n = u.shape[0] * at.UNIT_AIS
-    true[n] = b[at.B_HEADER] / at.BAR
-    true[n + 1] = b[at.B_Q_FEED] / at.M3H
-    true[n + 2] = b[at.B_TEMPERATURE]
-    true[n + 3] = b[at.B_TDS] / at.MGL / p[at.P_FEED_FACTOR] / 1000.0
-    true[n + 4] = b[at.B_CHLORINE]
-    true[n + 5] = b[at.B_HZ]
-    true[n + 6] = b[at.B_TANK] / p[at.P_TANK] * 100.0
-    true[n + 7] = b[at.B_PRODUCT_TDS] / at.MGL / p[at.P_PERMEATE_FACTOR]
-
-
-@compiled
-def step_switches(p: Floats, u: Floats) -> None:
-    """Pressure switches of one unit, with their hysteresis."""
+def step_switches(p: Floats, u: Floats, b: Floats) -> None:
+    """Pressure switches of one unit, with their hysteresis, and whether its motor has voltage."""
+    u[at.U_LIVE] = 1.0 if motor_live(u, b) else 0.0
     u[at.U_PSLL] = 1.0 if u[at.U_SUCTION] > p[at.P_PSLL] else 0.0
     if u[at.U_MEMBRANE] >= p[at.P_PSHH]:
         u[at.U_PSHH] = 0.0
@@ -122,7 +143,7 @@ def step_switches(p: Floats, u: Floats) -> None:
         u[at.U_PSH] = 1.0
 
 
-@compiled
+@compiled_inside
 def read_contacts(a: Arrays) -> None:
     """Contact image ``a.di``: unit rows of UNIT_DIS, then the bank's; last what faults force."""
     u, b, uf, faults, di = a.u, a.b, a.unit_faults, a.contact_faults, a.di
@@ -133,7 +154,7 @@ def read_contacts(a: Arrays) -> None:
     for n in range(di.shape[0]):
         if n < u.shape[0] * at.UNIT_DIS and uf[n // at.UNIT_DIS, at.UF_IO_LOST] > 0.0:
             continue
-        if faults[n] == FORCED_OPEN or b[at.B_POWER] == 0.0:
+        if faults[n] == FORCED_OPEN or b[at.B_CONTROL] == 0.0:
             di[n] = False
         elif faults[n] == FORCED_CLOSED:
             di[n] = True
@@ -159,7 +180,7 @@ def _read_bank(p: Floats, b: Floats, bf: Floats, bank_out: Floats, di: NDArray[n
     di[2] = b[at.B_RESET] > 0.0
     di[3] = b[at.B_RUN] > 0.0
     di[4] = b[at.B_DRIVE_RUNS] > 0.0
-    di[5] = bf[at.BF_TRIP] == 0.0
+    di[5] = b[at.B_DRIVE_OK] > 0.0
     di[6] = b[at.B_STOCK] > p[at.P_STOCK_LOW] and bf[at.BF_EMPTY] == 0.0
     di[7] = bank_out[at.O_DOSING] > 0.0
     di[8] = b[at.B_PULSE] > 1e-9

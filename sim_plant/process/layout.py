@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
-from sim_plant.process.compiled import compiled
+from sim_plant.process.compiled import compiled_inside
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 Floats = NDArray[np.float64]
@@ -95,8 +95,22 @@ BANK_OUTS = BANK_DOS + len(names(BANK_SIGNALS, Kind.AO))
     P_START_MULTIPLE,
     P_SAG,
     P_SAG_RELAY,
+    P_PICK_UP,  # share of nominal voltage
+    P_DROP_OUT,
+    P_HOLD_UP_S,
+    P_HEADER_VOLUME,
+    P_ANTISCALANT,  # kg for each mL of product
+    P_START_H,
+    P_TDS_DESIGN,  # kg/m3
+    P_SATURATION,
+    P_HELD,
+    P_HELD_DOSE,  # kg/m3 in the feed
+    P_INDUCTION,
+    P_GROWTH,  # 1/s
+    P_FOULING,  # 1/m
+    P_PREFILTER_DOUBLES,  # m3
     P_COUNT,
-) = range(65)
+) = range(79)
 
 # --- state of one unit ---------------------------------------------------------------------------
 (
@@ -122,6 +136,16 @@ BANK_OUTS = BANK_DOS + len(names(BANK_SIGNALS, Kind.AO))
     U_FLUSHED,
     U_PERMEATE_TDS,
     U_OXIDISED_H,  # hours of oxidation
+    U_INDUCTION,  # 0..1, scale grows at 1
+    U_SCALE,  # -ln of the permeability lost to scale
+    U_FOULING,  # -ln of the permeability lost to fouling
+    U_LOADED,  # m3 through the prefilter
+    U_WEAR_A,  # factors of permeability, salt passage and module loss: 1 when new
+    U_WEAR_B,
+    U_WEAR_LOSS,
+    U_SATURATION,  # of the last cell
+    U_TOTAL,  # m3 of permeate
+    U_LIVE,  # the motor has voltage
     U_IO_AGE,
     U_Q_FEED,
     U_Q_PERMEATE,
@@ -131,10 +155,11 @@ BANK_OUTS = BANK_DOS + len(names(BANK_SIGNALS, Kind.AO))
     U_ISOLATOR,
     U_HAND_VALVE,
     U_OUT,  # outputs held by the I/O module: UNIT_DOS columns
-) = range(31)
+) = range(41)
 U_CELL = U_OUT + UNIT_DOS  # kg/m3, MAX_CELLS columns
 U_FLUX = U_CELL + MAX_CELLS  # m/s, MAX_CELLS columns
-U_COUNT = U_FLUX + MAX_CELLS
+U_ANTISCALANT = U_FLUX + MAX_CELLS  # kg/m3, MAX_CELLS columns
+U_COUNT = U_ANTISCALANT + MAX_CELLS
 U_OUT_FEED, U_OUT_FLUSH, U_OUT_PUMP, U_OUT_ENABLE, U_OUT_DIVERT, U_OUT_BEACON = range(U_OUT, U_CELL)
 # the bank's output image
 O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(BANK_OUTS)
@@ -143,11 +168,14 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
 (
     B_HEADER,
     B_HZ,
+    B_SHAFT_HZ,  # with the swing of a drive that hunts
+    B_DECLINE,  # Pa that the source has lost
     B_TDS,
     B_TEMPERATURE,
     B_CHLORINE,  # mg/L
     B_TANK,  # m3
     B_TANK_SALT,  # kg
+    B_TANK_TDS,
     B_PRODUCT_PRESSURE,
     B_PRODUCT_TDS,  # in the product header
     B_SUMP,
@@ -162,13 +190,25 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
     B_FLOAT_LOW_OK,
     B_SUPPLY_OK,
     B_DEMAND,  # m3/s wanted
+    B_DEMAND_SET,  # m3/s set by a person, or FREE: the profile holds
     B_POWER,
+    B_MAINS,  # voltage of the supply, share of nominal
+    B_SAG,  # share that the motors pull it down
+    B_VOLTAGE,  # what is left of it at the motors and coils
+    B_CONTROL,  # 24 V present
+    B_INTERRUPTED,  # s since the supply was interrupted
+    B_DRIVE_OK,
     B_ESTOP,
     B_RESET,
     B_RUN,
     B_PRODUCT_VALVE,
     B_STEP,
+    B_TIME,  # s
     B_SEED,
+    B_HAMMER,  # Pa, mean over the step
+    B_HAMMER_LEFT,  # s
+    B_ANTISCALANT,  # kg/m3 in the feed header
+    B_ANTISCALANT_FEED,  # its mean over the step
     B_Q_FEED,
     B_Q_DRAIN,
     B_Q_PRODUCT,
@@ -183,8 +223,10 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
     B_SALT_DRAIN,
     B_SALT_USED,
     B_SALT_OVERFLOW,
+    B_ANTISCALANT_IN,
+    B_ANTISCALANT_OUT,
     B_COUNT,
-) = range(42)
+) = range(59)
 
 # --- what faults do ------------------------------------------------------------------------------
 (
@@ -207,13 +249,27 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
     UF_RESTRICTOR,
     UF_IO_LOST,
     UF_LEAK,
+    UF_SCALE,  # further -ln of permeability
+    UF_FOULING,  # rate multiplied by
+    UF_BACK_LEAK,  # s, time constant of the permeate check valve's leak; 0 none
     UF_COUNT,
-) = range(20)
+) = range(23)
 (
     BF_DIP,  # Pa, header cannot exceed it
-    BF_TDS,  # kg/m3 of the source, healthy or not
+    BF_TDS,  # kg/m3 of the source, or FREE: the profile holds; as the next two
     BF_TEMPERATURE,
     BF_CHLORINE,  # mg/L
+    BF_DECLINE,  # Pa/s
+    BF_PULSE,  # Pa
+    BF_HAMMER,  # Pa
+    BF_HUNTING,  # Hz
+    BF_REFERENCE_LOST,
+    BF_SURGE,  # m3/s
+    BF_SIPHON,  # mL/s
+    BF_MAINS,  # share of nominal voltage
+    BF_INTERRUPTION,  # s
+    BF_PHASE_LOST,
+    BF_CONTROL_LOST,
     BF_DRY,
     BF_TRIP,
     BF_SLOW_DRIVE,
@@ -224,11 +280,17 @@ O_BOOSTER, O_DOSING, O_ALARM, O_WATCHDOG, O_HORN, O_SPEED_MA, O_RATE_MA = range(
     BF_DOSE,
     BF_FLOOR_LEAK,
     BF_COUNT,
-) = range(14)
+) = range(25)
 NO_DIP = 1e9
+FREE = -1.0  # of a quantity that is never negative
+
+# --- daily profiles: count of points, then hour and value of each ---------------------------------
+PR_TDS, PR_TEMPERATURE, PR_CHLORINE, PR_DEMAND, PROFILES = range(5)
+MAX_POINTS = 24
+PROFILE_COLUMNS = 1 + 2 * MAX_POINTS
 
 # --- measuring loops: constants, faults, state; one row for each loop, unit loops first ------------
-L_LO, L_SPAN, L_TAU, L_NOISE, L_COUNT = range(5)
+L_LO, L_SPAN, L_TAU, L_NOISE, L_COLUMN, L_SCALE, L_COUNT = range(7)  # measures column * scale
 (
     LF_TAU,
     LF_GAIN,
@@ -239,9 +301,15 @@ L_LO, L_SPAN, L_TAU, L_NOISE, L_COUNT = range(5)
     LF_STUCK_AT,
     LF_FORCED,  # 1: LF_CURRENT is on the wire
     LF_CURRENT,  # mA
+    LF_SPIKE,  # signal unit
+    LF_PERIOD,
+    LF_WIDTH,
+    LF_STEP,  # signal unit
+    LF_SWAP,  # 1 + row of the loop whose wire it got, 0 none
     LF_COUNT,
-) = range(10)
-LS_VALUE, LS_DRIFT, LS_LAST, LS_COUNT = range(4)  # LS_LAST mA
+) = range(15)
+LS_VALUE, LS_DRIFT, LS_LAST, LS_SPIKE_S, LS_WIRE, LS_COUNT = range(6)  # LS_LAST, LS_WIRE mA
+T_COLUMN, T_SCALE, T_COUNT = range(3)  # a true quantity is column * scale
 
 
 class Arrays(NamedTuple):
@@ -249,6 +317,9 @@ class Arrays(NamedTuple):
 
     p: Floats  # (P_COUNT,) parameters
     loops: Floats  # (loops, L_COUNT) constants of the measuring loops
+    profiles: Floats  # (PROFILES, PROFILE_COLUMNS)
+    unit_map: Floats  # (UNIT_TRUTHS, T_COUNT)
+    bank_map: Floats  # (BANK_TRUTHS, T_COUNT)
     u: Floats  # (N, U_COUNT) state of the units
     b: Floats  # (B_COUNT,) state of the bank
     unit_faults: Floats  # (N, UF_COUNT)
@@ -260,9 +331,8 @@ class Arrays(NamedTuple):
     bank_out: Floats  # (BANK_OUTS,) outputs as numbers
     unit_truth: Floats  # (N, UNIT_TRUTHS)
     bank_truth: Floats  # (BANK_TRUTHS,)
-    work: Floats  # (N, WORK) scratch, as the next two
+    work: Floats  # (N, WORK) scratch, as the next
     true: Floats  # (loops,)
-    frozen: Floats  # (loops,)
     di: NDArray[np.bool_]  # (contacts,) image
 
 
@@ -271,8 +341,9 @@ UNIT_TRUTHS, BANK_TRUTHS = len(UNIT_TRUTH), len(BANK_TRUTH)
 
 
 def constants_size(n_units: int) -> int:
-    """Length of the buffer of parameters and loop constants."""
-    return P_COUNT + (n_units * UNIT_AIS + BANK_AIS) * L_COUNT
+    """Length of the buffer of all that never changes."""
+    loops, truths = n_units * UNIT_AIS + BANK_AIS, UNIT_TRUTHS + BANK_TRUTHS
+    return P_COUNT + loops * L_COUNT + PROFILES * PROFILE_COLUMNS + truths * T_COUNT
 
 
 def state_size(n_units: int) -> int:
@@ -285,16 +356,19 @@ def state_size(n_units: int) -> int:
 
 def scratch_size(n_units: int) -> int:
     """Length of the buffer of what need not outlive a step."""
-    return n_units * WORK + 2 * (n_units * UNIT_AIS + BANK_AIS)
+    return n_units * WORK + n_units * UNIT_AIS + BANK_AIS
 
 
 def views(constants: Floats, state: Floats, scratch: Floats, di: NDArray[np.bool_], n_units: int) -> Arrays:
     """Views of the buffers under their names; the one place that knows their order.
 
     Called by the plant to fill the arrays and by the kernel on every step: three buffers pass into
-    compiled code faster than seventeen arrays.
+    compiled code faster than twenty arrays.
     """
     n, loops, contacts = n_units, n_units * UNIT_AIS + BANK_AIS, n_units * UNIT_DIS + BANK_DIS
+    loops_end = P_COUNT + loops * L_COUNT
+    profiles_end = loops_end + PROFILES * PROFILE_COLUMNS
+    map_end = profiles_end + UNIT_TRUTHS * T_COUNT
     u_end = n * U_COUNT
     b_end = u_end + B_COUNT
     uf_end = b_end + n * UF_COUNT
@@ -308,7 +382,10 @@ def views(constants: Floats, state: Floats, scratch: Floats, di: NDArray[np.bool
     work_end = n * WORK
     return Arrays(
         constants[:P_COUNT],
-        constants[P_COUNT:].reshape((loops, L_COUNT)),
+        constants[P_COUNT:loops_end].reshape((loops, L_COUNT)),
+        constants[loops_end:profiles_end].reshape((PROFILES, PROFILE_COLUMNS)),
+        constants[profiles_end:map_end].reshape((UNIT_TRUTHS, T_COUNT)),
+        constants[map_end:].reshape((BANK_TRUTHS, T_COUNT)),
         state[:u_end].reshape((n, U_COUNT)),
         state[u_end:b_end],
         state[b_end:uf_end].reshape((n, UF_COUNT)),
@@ -321,10 +398,9 @@ def views(constants: Floats, state: Floats, scratch: Floats, di: NDArray[np.bool
         state[out_end:ut_end].reshape((n, UNIT_TRUTHS)),
         state[ut_end:],
         scratch[:work_end].reshape((n, WORK)),
-        scratch[work_end : work_end + loops],
-        scratch[work_end + loops :],
+        scratch[work_end:],
         di,
     )
 
 
-compiled_views = compiled(views)
+compiled_views = compiled_inside(views)

@@ -14,8 +14,21 @@ import math
 
 from sim_plant.process.compiled import compiled
 
+ACTIVATION_K = 2640.0
+ICE_POINT_K = 273.15
 MOST_POLARISATION = 3.0  # exp(3) = 20: far beyond film theory, only keeps nonsense finite
 LEAST_CROSS_FLOW = 0.02  # of nominal: film coefficient of a nearly still channel
+
+
+@compiled
+def temperature_factor(degc: float) -> float:
+    """Water permeability A against its value at 25 degC: exp(2640 K (1/298.15 K - 1/T)).
+
+    An activation law with the constant that makers of elements print in their correction formulas
+    (from memory). It gives 3.0 % per degC at 25 degC, as practice has it; the viscosity of water alone
+    would give 2.2 %, because the polymer opens with warmth too.
+    """
+    return math.exp(ACTIVATION_K * (1.0 / 298.15 - 1.0 / (degc + ICE_POINT_K)))
 
 
 @compiled
@@ -55,19 +68,11 @@ def flux_step(flux: float, a: float, drive_pa: float, osmotic_pa: float, k: floa
 
 
 @compiled
-def decay_mean(x: float) -> float:
-    """(1 - exp(-x)) / x, 1 at x = 0."""
-    if x < 1e-4:
-        return 1.0 - x / 2.0 + x * x / 6.0
-    return -math.expm1(-x) / x
-
-
-@compiled
-def decay_mean_mean(x: float) -> float:
-    """(1 - decay_mean(x)) / x, 1/2 at x = 0."""
-    if x < 1e-3:
-        return 0.5 - x / 6.0 + x * x / 24.0
-    return (1.0 - decay_mean(x)) / x
+def mean_of_decay(x: float) -> float:
+    """(1 - (1 - exp(-x)) / x) / x, 1/2 at x = 0; below 0.05 its series, to 1e-12."""
+    if x < 0.05:
+        return 0.5 - x / 6.0 * (1.0 - x / 4.0 * (1.0 - x / 5.0 * (1.0 - x / 6.0 * (1.0 - x / 7.0))))
+    return (1.0 + math.expm1(-x) / x) / x
 
 
 @compiled
@@ -79,4 +84,5 @@ def mix(c: float, source_rate: float, sink_rate: float, volume: float, dt_s: flo
     """
     x = sink_rate * dt_s / volume
     change = (source_rate - sink_rate * c) * dt_s / volume
-    return max(c + change * decay_mean(x), 0.0), c + change * decay_mean_mean(x)
+    mean = mean_of_decay(x)
+    return max(c + change * (1.0 - x * mean), 0.0), c + change * mean

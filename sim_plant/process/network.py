@@ -14,21 +14,19 @@ that closes the water balance to rounding whatever is left of the residual.
 
 from __future__ import annotations
 
-import math
-
 import sim_plant.process.layout as at
 from sim_plant.process.compiled import compiled
-from sim_plant.process.electrics import motor_live
 from sim_plant.process.hydraulics import (
     LAMINAR,
     LEAST_SPEED,
     flow_through,
+    lag,
     prefilter_pa,
     pump_flow_m3_s,
     regulated_kv,
 )
 from sim_plant.process.layout import Floats
-from sim_plant.process.membrane import cell_film, flux_step
+from sim_plant.process.membrane import cell_film, flux_step, temperature_factor
 from sim_plant.process.water import osmotic_pa_per_kg_m3, permeability_factor
 
 ITERATIONS = 25
@@ -46,16 +44,16 @@ def solve_pressures(
 ) -> None:
     """Update pressures, membrane fluxes and flows of all units and of the header."""
     degc = b[at.B_TEMPERATURE]
-    a_t = permeability_factor(degc)
+    a_t, thin = temperature_factor(degc), permeability_factor(degc)
     osmotic = osmotic_pa_per_kg_m3(degc, p[at.P_OSMOTIC])
     h0 = b[at.B_HEADER]
     for i in range(u.shape[0]):
         work[i, W_X0] = u[i, at.U_SUCTION]
         work[i, W_Y0] = u[i, at.U_MEMBRANE]
-        _permeate_back_pressure(p, u[i], b)
+        _permeate_back_pressure(p, u[i], b, uf[i, at.UF_BACK_LEAK], dt_s)
     damping, last = 1.0, 1e12
     for _ in range(ITERATIONS):
-        move = _iterate(p, u, b, uf, bf, work, dt_s, h0, a_t, osmotic, damping)
+        move = _iterate(p, u, b, uf, bf, work, dt_s, h0, a_t, thin, osmotic, damping)
         if move < TOLERANCE_PA:
             break
         # A check valve at its point of opening makes full steps jump to and fro; shorter ones settle.
@@ -76,10 +74,14 @@ def _iterate(
     dt_s: float,
     h0: float,
     a_t: float,
+    thin: float,
     osmotic: float,
     damping: float,
 ) -> float:
-    """One damped Newton step; the largest move in Pa that the full step asked for."""
+    """One damped Newton step; the largest move in Pa that the full step asked for.
+
+    ``a_t`` is the temperature factor of the membranes, ``thin`` that of laminar flow.
+    """
     h = b[at.B_HEADER]
     store = p[at.P_COMPLIANCE] / dt_s
     booster, slope = _booster(p, b, bf, h)
@@ -88,7 +90,7 @@ def _iterate(
     for i in range(u.shape[0]):
         unit, broken = u[i], uf[i]
         x, y = unit[at.U_SUCTION], unit[at.U_MEMBRANE]
-        q_in, d_in = _inlet(p, unit, broken, h - x, a_t)
+        q_in, d_in = _inlet(p, unit, broken, h - x, thin)
         q_pump, d_x, d_y = _pump(p, unit, broken, x, y)
         q_out, d_out = _outlet(p, unit, broken, y, a_t, osmotic)
         f1 = store * (x - work[i, W_X0]) - q_in + q_pump
@@ -107,8 +109,8 @@ def _iterate(
     for i in range(u.shape[0]):
         dx = _limited(-work[i, W_U1] + work[i, W_V1] * dh)
         dy = _limited(-work[i, W_U2] + work[i, W_V2] * dh)
-        u[i, at.U_SUCTION] += damping * dx
-        u[i, at.U_MEMBRANE] += damping * dy
+        u[i, at.U_SUCTION] = max(u[i, at.U_SUCTION] + damping * dx, VACUUM_PA)
+        u[i, at.U_MEMBRANE] = max(u[i, at.U_MEMBRANE] + damping * dy, VACUUM_PA)
         largest = max(largest, abs(dx), abs(dy))
     return float(largest)
 
@@ -132,10 +134,12 @@ def _limited(move_pa: float) -> float:
 def _booster(p: Floats, b: Floats, bf: Floats, h: float) -> tuple[float, float]:
     """Flow into the header less the minimum-flow line, and its fall with header pressure.
 
-    The water stands below the pump: a header at vacuum draws nothing through a stopped or dry booster.
+    A borehole that declines takes head away, a surge of the supply adds some. The water stands below
+    the pump: a header at vacuum draws nothing through a stopped or dry booster.
     """
-    speed = b[at.B_HZ] / 50.0 if bf[at.BF_DRY] == 0.0 else 0.0
-    flow = pump_flow_m3_s(max(h, 0.0), speed, p[at.P_BOOSTER_HEAD], p[at.P_BOOSTER_K], p[at.P_BOOSTER_R])
+    speed = b[at.B_SHAFT_HZ] / 50.0 if bf[at.BF_DRY] == 0.0 else 0.0
+    rise = max(h, 0.0) + b[at.B_DECLINE] - bf[at.BF_PULSE]
+    flow = pump_flow_m3_s(rise, speed, p[at.P_BOOSTER_HEAD], p[at.P_BOOSTER_K], p[at.P_BOOSTER_R])
     slope = 0.0
     if flow > 0.0 and h > 0.0:
         slope = 1.0 / (2.0 * p[at.P_BOOSTER_K] * flow + p[at.P_BOOSTER_R] * max(speed, LEAST_SPEED))
@@ -147,13 +151,14 @@ def _booster(p: Floats, b: Floats, bf: Floats, h: float) -> tuple[float, float]:
 
 
 @compiled
-def _inlet(p: Floats, u: Floats, uf: Floats, dp: float, a_t: float) -> tuple[float, float]:
+def _inlet(p: Floats, u: Floats, uf: Floats, dp: float, thin: float) -> tuple[float, float]:
     """Flow through hand valve, check valve, feed valve and prefilter, and its slope."""
     kv = p[at.P_FEED_KV] * u[at.U_FEED_X] + uf[at.UF_FEED_LEAK]
     if dp <= 0.0 or kv < 1e-12 or u[at.U_HAND_VALVE] == 0.0:
         return 0.0, 0.0
-    clean = p[at.P_PREFILTER] * (0.02 if uf[at.UF_COLLAPSED] > 0.0 else 1.0)
-    linear = prefilter_pa(clean, 1.0, 1.0 / a_t) + uf[at.UF_PREFILTER] / p[at.P_NOMINAL_FEED] + LAMINAR
+    loaded = 1.0 + u[at.U_LOADED] / p[at.P_PREFILTER_DOUBLES]
+    cartridge = p[at.P_PREFILTER] * (0.02 if uf[at.UF_COLLAPSED] > 0.0 else loaded)
+    linear = prefilter_pa(cartridge, 1.0, 1.0 / thin) + uf[at.UF_PREFILTER] / p[at.P_NOMINAL_FEED] + LAMINAR
     quadratic = kv**-2
     flow = flow_through(dp, quadratic, linear)
     return flow, 1.0 / (2.0 * quadratic * flow + linear)
@@ -194,7 +199,7 @@ def _outlet(p: Floats, u: Floats, uf: Floats, y: float, a_t: float, osmotic: flo
     permeate, d_permeate = _permeate(p, u, uf, y, a_t, osmotic)
     concentrate, d_concentrate = 0.0, 0.0
     kv = outlet_kv(p, u, uf)
-    module = p[at.P_MODULE]
+    module = p[at.P_MODULE] * u[at.U_WEAR_LOSS]
     left = y - 0.25 * module * permeate * permeate
     if kv > 1e-12 and left > 0.0:
         quadratic, linear = module + kv**-2, module * permeate + LAMINAR
@@ -211,9 +216,9 @@ def _permeate(p: Floats, u: Floats, uf: Floats, y: float, a_t: float, osmotic: f
     """Permeate of all cells and its slope with membrane pressure; one Newton step of the fluxes."""
     cells = int(p[at.P_CELLS])
     area = p[at.P_AREA] / cells
-    a = p[at.P_A] * a_t * uf[at.UF_A] * math.exp(0.01 * u[at.U_OXIDISED_H])
+    a = p[at.P_A] * a_t * uf[at.UF_A] * u[at.U_WEAR_A]
     feed, concentrate = u[at.U_Q_PERMEATE] + u[at.U_Q_CONCENTRATE], u[at.U_Q_CONCENTRATE]
-    loss = p[at.P_MODULE] * (0.5 * (feed + concentrate)) ** 2
+    loss = p[at.P_MODULE] * u[at.U_WEAR_LOSS] * (0.5 * (feed + concentrate)) ** 2
     total, slope = 0.0, 0.0
     for j in range(cells):
         share = (j + 0.5) / cells
@@ -228,12 +233,23 @@ def _permeate(p: Floats, u: Floats, uf: Floats, y: float, a_t: float, osmotic: f
 
 
 @compiled
-def _permeate_back_pressure(p: Floats, u: Floats, b: Floats) -> None:
-    """Pressure behind the membranes: that of the line it flows into, or what an idle side keeps."""
-    to_tank = p[at.P_DIVERTER] == 0.0 or u[at.U_OUT_DIVERT] > 0.0
-    line = b[at.B_PRODUCT_PRESSURE] if to_tank else 0.0
+def flows_to_tank(p: Floats, u: Floats, b: Floats) -> bool:
+    """The permeate diverter, if there is one, leads to the tank; it falls to drain without its 24 V."""
+    return bool(p[at.P_DIVERTER] == 0.0 or (u[at.U_OUT_DIVERT] > 0.0 and b[at.B_CONTROL] > 0.0))
+
+
+@compiled
+def _permeate_back_pressure(p: Floats, u: Floats, b: Floats, leak_s: float, dt_s: float) -> None:
+    """Pressure behind the membranes: that of the line it flows into, or what an idle side keeps.
+
+    A leaking check valve lets the pressure of the product header creep back into an idle unit; the
+    little water that comes with it is left out, as all back-flow through membranes is.
+    """
+    line = b[at.B_PRODUCT_PRESSURE] if flows_to_tank(p, u, b) else 0.0
     if u[at.U_Q_PERMEATE] > 0.0 or u[at.U_PERMEATE_PRESSURE] > line:
         u[at.U_PERMEATE_PRESSURE] = line
+    elif leak_s > 0.0:
+        u[at.U_PERMEATE_PRESSURE] = lag(u[at.U_PERMEATE_PRESSURE], b[at.B_PRODUCT_PRESSURE], dt_s, leak_s)
 
 
 @compiled
@@ -258,9 +274,9 @@ def _rebuild_flows(
         through = out + store * (u[i, at.U_MEMBRANE] - work[i, W_Y0])
         u[i, at.U_Q_INLET] = through + store * (u[i, at.U_SUCTION] - work[i, W_X0])
         total += u[i, at.U_Q_INLET]
-        restrictor_side = u[i, at.U_MEMBRANE] - p[at.P_MODULE] * (0.5 * (out + u[i, at.U_Q_CONCENTRATE])) ** 2
-        u[i, at.U_REGULATOR] = max(restrictor_side, 0.0)
-        if motor_live(u[i], b):
+        loss = p[at.P_MODULE] * u[i, at.U_WEAR_LOSS] * (0.5 * (out + u[i, at.U_Q_CONCENTRATE])) ** 2
+        u[i, at.U_REGULATOR] = max(u[i, at.U_MEMBRANE] - loss, 0.0)
+        if u[i, at.U_LIVE] > 0.0:
             u[i, at.U_FLUSHED] = 0.0
         else:
             u[i, at.U_FLUSHED] += u[i, at.U_Q_CONCENTRATE] * dt_s

@@ -8,7 +8,9 @@ import sim_plant.process.layout as at
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, Signal
 from sim_plant.process.layout import Floats
 from sim_plant.process.parameters import PlantParameters
+from sim_plant.process.sources import bank_sources, measured, unit_sources
 from sim_plant.process.water import hydrostatic_pa
+from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 
 def loop_signals(n_units: int) -> tuple[Signal, ...]:
@@ -19,13 +21,20 @@ def loop_signals(n_units: int) -> tuple[Signal, ...]:
 
 
 def pack_loops(p: PlantParameters, n_units: int) -> Floats:
-    """Range, lag and noise of every loop, shape (loops, at.L_COUNT)."""
+    """Range, lag, noise and source of every loop, shape (loops, at.L_COUNT)."""
     field = p.field
     by_unit = {"bar": field.pressure_lag_s, "Hz": field.pressure_lag_s, "m3/h": field.flow_lag_s}
+    of = measured(p)
     by_unit |= {"mg/L": field.flow_lag_s, "degC": field.slow_lag_s, "%": field.slow_lag_s}
     return np.array(
         [
-            (s.lo, s.hi - s.lo, by_unit.get(s.unit, field.conductivity_lag_s), field.noise_pct / 100)
+            (
+                s.lo,
+                s.hi - s.lo,
+                by_unit.get(s.unit, field.conductivity_lag_s),
+                field.noise_pct / 100,
+                *of[s.name],
+            )
             for s in loop_signals(n_units)
         ]
     )
@@ -41,19 +50,46 @@ def neutral_loop_faults(n_loops: int) -> Floats:
 def neutral_unit_faults(n_units: int) -> Floats:
     """Healthy units."""
     table = np.zeros((n_units, at.UF_COUNT))
-    table[:, (at.UF_HEAD, at.UF_A, at.UF_B, at.UF_RESTRICTOR)] = 1.0
+    table[:, (at.UF_HEAD, at.UF_A, at.UF_B, at.UF_RESTRICTOR, at.UF_FOULING)] = 1.0
     return table
 
 
-def neutral_bank_faults(p: PlantParameters) -> Floats:
-    """Healthy bank; the water of the source as the parameters say."""
+def neutral_bank_faults() -> Floats:
+    """Healthy bank."""
     row = np.zeros(at.BF_COUNT)
     row[at.BF_DIP] = at.NO_DIP
-    row[at.BF_TDS] = p.source.tds_mgl * at.MGL
-    row[at.BF_TEMPERATURE] = p.source.temperature_degc
-    row[at.BF_CHLORINE] = p.source.chlorine_mgl
-    row[[at.BF_DRAIN, at.BF_DOSE]] = 1.0
+    row[[at.BF_TDS, at.BF_TEMPERATURE, at.BF_CHLORINE]] = at.FREE
+    row[[at.BF_DRAIN, at.BF_DOSE, at.BF_MAINS]] = 1.0
     return row
+
+
+def pack_profiles(p: PlantParameters) -> Floats:
+    """Daily profiles in SI, shape (at.PROFILES, at.PROFILE_COLUMNS); a constant is one point."""
+    s, t = p.source, p.tank
+    table = np.zeros((at.PROFILES, at.PROFILE_COLUMNS))
+    rows = {
+        at.PR_TDS: (s.tds_profile_h_mgl, s.tds_mgl, at.MGL),
+        at.PR_TEMPERATURE: (s.temperature_profile_h_degc, s.temperature_degc, 1.0),
+        at.PR_CHLORINE: (s.chlorine_profile_h_mgl, s.chlorine_mgl, 1.0),
+        at.PR_DEMAND: (t.demand_profile_h_m3h, t.demand_m3h, at.M3H),
+    }
+    for row, (profile, constant, scale) in rows.items():
+        points = profile or ((0.0, constant),)
+        table[row, 0] = len(points)
+        table[row, 1 : 1 + 2 * len(points)] = [x for h, value in points for x in (h, value * scale)]
+    return table
+
+
+def pack_constants(p: PlantParameters, n_units: int) -> Floats:
+    """The whole buffer of constants, in the order of ``layout.views``."""
+    parts = (
+        pack(p, n_units),
+        pack_loops(p, n_units),
+        pack_profiles(p),
+        np.array([unit_sources(p.unit.cells)[name] for name in UNIT_TRUTH]),
+        np.array([bank_sources(p)[name] for name in BANK_TRUTH]),
+    )
+    return np.concatenate([part.ravel() for part in parts])
 
 
 def kv_si(kv_m3h: float) -> float:
@@ -106,6 +142,20 @@ def _pack_unit(v: Floats, p: PlantParameters) -> None:
     v[at.P_LOCKED_TRIP] = u.locked_trip_s
     v[at.P_COOL] = u.protector_cool_s
     v[at.P_DIVERTER] = float(u.has_diverter)
+    v[at.P_FOULING] = u.fouling_per_m
+    v[at.P_PREFILTER_DOUBLES] = u.prefilter_doubles_m3
+    _pack_scaling(v, p)
+
+
+def _pack_scaling(v: Floats, p: PlantParameters) -> None:
+    s = p.scaling
+    v[at.P_ANTISCALANT] = p.dosing.density_kg_l * at.LITRE
+    v[at.P_TDS_DESIGN] = p.source.tds_mgl * at.MGL
+    v[at.P_SATURATION] = s.feed_saturation_ratio
+    v[at.P_HELD] = s.held_ratio
+    v[at.P_HELD_DOSE] = s.held_dose_mgl * at.MGL
+    v[at.P_INDUCTION] = s.induction_s
+    v[at.P_GROWTH] = s.growth_per_h / 3600.0
 
 
 def _pack_shared(v: Floats, p: PlantParameters, n_units: int) -> None:
@@ -134,6 +184,11 @@ def _pack_shared(v: Floats, p: PlantParameters, n_units: int) -> None:
     v[at.P_START_MULTIPLE] = p.supply.starting_multiple
     v[at.P_SAG] = p.supply.sag_all_starting_pct / 100.0
     v[at.P_SAG_RELAY] = p.supply.relay_pct / 100.0
+    v[at.P_PICK_UP] = p.supply.pick_up_pct / 100.0
+    v[at.P_DROP_OUT] = p.supply.drop_out_pct / 100.0
+    v[at.P_HOLD_UP_S] = p.supply.hold_up_s
+    v[at.P_HEADER_VOLUME] = h.volume_l * at.LITRE
+    v[at.P_START_H] = p.day.start_h
 
 
 def _pack_field(v: Floats, p: PlantParameters) -> None:

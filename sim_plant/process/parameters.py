@@ -8,13 +8,31 @@ outside the bounds are refused.
 
 from __future__ import annotations
 
-from typing import Self
+from itertools import pairwise
+from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 
 class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def _tuples(value: object) -> object:
+    """Lists, as TOML has them, made tuples: strict validation takes nothing else."""
+    return tuple(_tuples(part) for part in value) if isinstance(value, (list, tuple)) else value
+
+
+Hour = Annotated[float, Field(strict=True, ge=0, lt=24)]
+Amount = Annotated[float, Field(strict=True, ge=0, le=20000)]
+Profile = Annotated[tuple[tuple[Hour, Amount], ...], BeforeValidator(_tuples)]
+PROFILE = "hours of the day and values, straight lines between; empty: the constant above"
+
+
+class Day(_Table):
+    """The clock of the daily profiles."""
+
+    start_h: float = Field(0, ge=0, lt=24, description="hour of the day at which a run begins")
 
 
 class Source(_Table):
@@ -26,6 +44,9 @@ class Source(_Table):
     osmotic_ratio_to_nacl: float = Field(
         0.89, ge=0.3, le=1.0, description="osmotic pressure against the same mass of sodium chloride"
     )
+    tds_profile_h_mgl: Profile = Field((), min_length=0, max_length=24, description=PROFILE)
+    temperature_profile_h_degc: Profile = Field((), min_length=0, max_length=24, description=PROFILE)
+    chlorine_profile_h_mgl: Profile = Field((), min_length=0, max_length=24, description=PROFILE)
     mixing_s: float = Field(2, ge=0.1, le=600, description="a change at the source arrives so slowly")
 
 
@@ -44,6 +65,7 @@ class Header(_Table):
     """Pipework shared by the units."""
 
     compliance_l_bar: float = Field(0.4, gt=0, le=50, description="water that the feed header yields per bar")
+    volume_l: float = Field(200, gt=0, le=20000, description="water in the feed header, where dose mixes in")
     product_static_m: float = Field(2.0, ge=0, le=20, description="tank inlet above the permeate outlets")
     product_loss_bar: float = Field(
         0.1, gt=0, le=1, description="product header loss with all units producing"
@@ -56,7 +78,7 @@ class Unit(_Table):
 
     cells: int = Field(4, ge=3, le=8, description="well-mixed feed-side cells in series")
     membrane_area_m2: float = Field(64, gt=0, le=1000, description="membrane area")
-    permeability_lmh_bar: float = Field(2.75, gt=0, le=20, description="water permeability A at 25 degC")
+    permeability_lmh_bar: float = Field(2.77, gt=0, le=20, description="water permeability A at 25 degC")
     salt_permeability_lmh: float = Field(0.375, gt=0, le=20, description="salt permeability B at 25 degC")
     salt_per_k: float = Field(
         0.03, ge=0, le=0.08, description="rise of B per degC; common practice, no source"
@@ -81,6 +103,12 @@ class Unit(_Table):
     )
     module_loss_bar: float = Field(0.13, ge=0, le=5, description="feed to concentrate at nominal mean flow")
     prefilter_bar: float = Field(0.15, gt=0, le=5, description="clean prefilter at nominal feed")
+    prefilter_doubles_m3: float = Field(
+        1500, gt=0, le=1e6, description="feed that doubles the loss of a clean prefilter"
+    )
+    fouling_per_m: float = Field(
+        5e-4, ge=0, le=1, description="share of permeability lost for each m3 of permeate on each m2"
+    )
     compliance_l_bar: float = Field(
         0.05, gt=0, le=5, description="water yielded per bar, each side of the pump"
     )
@@ -111,6 +139,7 @@ class Tank(_Table):
     level_pct: float = Field(60, ge=0, le=100, description="level at the start of a run")
     tds_mgl: float = Field(100, ge=0, le=5000, description="dissolved solids at the start of a run")
     demand_m3h: float = Field(5, ge=0, le=1000, description="draw at the start of a run")
+    demand_profile_h_m3h: Profile = Field((), min_length=0, max_length=24, description=PROFILE)
 
 
 class Dosing(_Table):
@@ -121,6 +150,21 @@ class Dosing(_Table):
     pulse_s: float = Field(0.3, gt=0.05, le=2, description="the stroke contact stays closed")
     tank_l: float = Field(60, gt=0, le=10000, description="stock at the start of a run")
     low_l: float = Field(10, ge=0, le=10000, description="low switch opens below it")
+    density_kg_l: float = Field(1.1, gt=0.5, le=2, description="density of the product")
+
+
+class Scaling(_Table):
+    """When the salt of the last cell falls out; a stated simple law, see ``process.wear``."""
+
+    feed_saturation_ratio: float = Field(1.0, ge=0, le=10, description="saturation of the feed, 1 is full")
+    held_ratio: float = Field(3.0, ge=1, le=20, description="saturation that the antiscalant holds")
+    held_dose_mgl: float = Field(2.0, gt=0, le=100, description="product in the feed that holds it")
+    induction_s: float = Field(
+        3600, gt=0, le=1e6, description="scale begins so late at twice the saturation that is held"
+    )
+    growth_per_h: float = Field(
+        0.1, ge=0, le=5, description="share of permeability lost an hour at twice what is held"
+    )
 
 
 class FieldDevices(_Table):
@@ -157,6 +201,13 @@ class Supply(_Table):
         16, ge=0, le=60, description="voltage sag, all motors starting at once"
     )
     relay_pct: float = Field(14, gt=0, le=90, description="supply relay opens at this sag")
+    pick_up_pct: float = Field(
+        85, gt=0, le=100, description="voltage at which a contactor closes; common practice, no source"
+    )
+    drop_out_pct: float = Field(
+        60, gt=0, le=100, description="voltage at which it opens; common practice, no source"
+    )
+    hold_up_s: float = Field(0.02, ge=0, le=1, description="contactors and 24 V outlast a gap of this length")
 
 
 class PlantParameters(BaseModel):
@@ -164,6 +215,7 @@ class PlantParameters(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
+    day: Day = Day()
     source: Source = Source()
     booster: Booster = Booster()
     header: Header = Header()
@@ -171,13 +223,14 @@ class PlantParameters(BaseModel):
     drain: Drain = Drain()
     tank: Tank = Tank()
     dosing: Dosing = Dosing()
+    scaling: Scaling = Scaling()
     field: FieldDevices = FieldDevices()
     supply: Supply = Supply()
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
         """Refuse pairs that contradict each other; the message names both values."""
-        u, f, b, d = self.unit, self.field, self.booster, self.drain
+        u, f, b, d, s = self.unit, self.field, self.booster, self.drain, self.supply
         static_bar = 0.0981 * self.header.product_static_m
         rules = (
             ("unit.pump_nominal_bar", u.pump_nominal_bar, "unit.pump_shutoff_bar", u.pump_shutoff_bar),
@@ -190,6 +243,7 @@ class PlantParameters(BaseModel):
             ),
             ("drain.high_l", d.high_l, "drain.spill_l", d.spill_l),
             ("dosing.low_l", self.dosing.low_l, "dosing.tank_l", self.dosing.tank_l),
+            ("supply.drop_out_pct", s.drop_out_pct, "supply.pick_up_pct", s.pick_up_pct),
             (
                 "bar of header.product_static_m",
                 static_bar,
@@ -198,6 +252,19 @@ class PlantParameters(BaseModel):
             ),
         )
         broken = [f"{a} = {x:g} must be below {c} = {y:g}" for a, x, c, y in rules if not x < y]
+        broken += [
+            f"{name}: the hours must rise"
+            for name, points in self._profiles().items()
+            if any(a[0] >= b[0] for a, b in pairwise(points))
+        ]
         if broken:
             raise ValueError("; ".join(broken))
         return self
+
+    def _profiles(self) -> dict[str, Profile]:
+        return {
+            "source.tds_profile_h_mgl": self.source.tds_profile_h_mgl,
+            "source.temperature_profile_h_degc": self.source.temperature_profile_h_degc,
+            "source.chlorine_profile_h_mgl": self.source.chlorine_profile_h_mgl,
+            "tank.demand_profile_h_m3h": self.tank.demand_profile_h_m3h,
+        }

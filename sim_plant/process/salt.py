@@ -1,4 +1,4 @@
-"""Salt of one unit: the chain of feed-side cells and the permeate hold-up, each solved exactly per step."""
+"""Salt and antiscalant of one unit, each of its mixed volumes solved exactly per step."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from sim_plant.process.compiled import compiled
 from sim_plant.process.layout import Floats
 from sim_plant.process.membrane import cell_film, mix, polarisation
 
-OXIDISED_PASSAGE_PER_H = 0.03  # oxidised membranes: salt passage +3 %, permeability +1 % an hour
 REFERENCE_DEGC = 25.0
 
 
@@ -18,11 +17,11 @@ def step_unit_salt(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float) -> 
     """Advance cells and hold-up; mean salt flow (kg/s) leaving with permeate and with concentrate.
 
     Cell: V dC/dt = Q_in C_in - Q_out C - B a E (C - Cp); the next cell takes the mean over the step,
-    so the balance of every cell closes to rounding.
+    so the balance of every cell closes to rounding. Antiscalant likewise, but none of it passes.
     """
     cells = int(p[at.P_CELLS])
     area = p[at.P_AREA] / cells
-    b_salt = _salt_permeability(p, b, uf, u)
+    b_salt, antiscalant = _salt_permeability(p, b, uf, u), u[at.U_Q_FEED] * b[at.B_ANTISCALANT_FEED]
     c_permeate = u[at.U_PERMEATE_TDS]
     flow, inflow_salt, to_permeate = u[at.U_Q_FEED], u[at.U_Q_FEED] * b[at.B_TDS], 0.0
     b[at.B_SALT_IN] += inflow_salt * dt_s
@@ -36,14 +35,17 @@ def step_unit_salt(p: Floats, u: Floats, b: Floats, uf: Floats, dt_s: float) -> 
         )
         to_permeate += passage * (mean - c_permeate)
         inflow_salt = flow * mean
+        u[at.U_ANTISCALANT + j], mean = mix(
+            u[at.U_ANTISCALANT + j], antiscalant, flow, p[at.P_CELL_VOLUME], dt_s
+        )
+        antiscalant = flow * mean
+    b[at.B_ANTISCALANT_OUT] += antiscalant * dt_s
     permeate = u[at.U_Q_PERMEATE]
     u[at.U_PERMEATE_TDS], mean = mix(c_permeate, to_permeate, permeate, p[at.P_HOLD_UP], dt_s)
-    if uf[at.UF_OXIDISED] > 0.0:
-        u[at.U_OXIDISED_H] += dt_s / 3600.0
     return permeate * mean, inflow_salt
 
 
 @compiled
 def _salt_permeability(p: Floats, b: Floats, uf: Floats, u: Floats) -> float:
     warm = math.exp(p[at.P_B_PER_K] * (b[at.B_TEMPERATURE] - REFERENCE_DEGC))
-    return float(p[at.P_B] * warm * uf[at.UF_B] * math.exp(OXIDISED_PASSAGE_PER_H * u[at.U_OXIDISED_H]))
+    return float(p[at.P_B] * warm * uf[at.UF_B] * u[at.U_WEAR_B])

@@ -6,18 +6,61 @@ import sim_plant.process.layout as at
 from sim_plant.process.compiled import compiled
 from sim_plant.process.hydraulics import flow_through, lag
 from sim_plant.process.layout import Floats
+from sim_plant.process.membrane import mix
 
 FLOAT_BAND = 0.02  # a float that tipped comes back after this change of level
 RELIEF_KV_FACTOR = 1.0  # the relief valve passes as much as the product line
 LOW_LAMINAR = 1.8e5  # Pa s/m3, keeps the square-root laws smooth at no flow
 
 
+HAMMER_S = 0.05  # length of a pressure surge
+
+
 @compiled
-def step_source(p: Floats, b: Floats, bf: Floats, dt_s: float) -> None:
-    """Water quality arriving in the header. ``bf`` holds the source values: parameters or faults."""
-    b[at.B_TDS] = lag(b[at.B_TDS], bf[at.BF_TDS], dt_s, p[at.P_MIXING])
-    b[at.B_TEMPERATURE] = lag(b[at.B_TEMPERATURE], bf[at.BF_TEMPERATURE], dt_s, p[at.P_MIXING])
-    b[at.B_CHLORINE] = bf[at.BF_CHLORINE]
+def profile_at(row: Floats, hour: float) -> float:
+    """Value of a daily profile: straight lines between its points, across midnight too."""
+    n = int(row[0])
+    if n == 1:
+        return float(row[2])
+    k = 0
+    while k < n and row[1 + 2 * k] <= hour:
+        k += 1
+    before, after = (k - 1) % n, k % n
+    h0, h1 = row[1 + 2 * before], row[1 + 2 * after]
+    share = ((hour - h0) % 24.0) / ((h1 - h0) % 24.0)
+    return float(row[2 + 2 * before] + (row[2 + 2 * after] - row[2 + 2 * before]) * share)
+
+
+@compiled
+def _now(row: Floats, hour: float, forced: float) -> float:
+    return forced if forced >= 0.0 else profile_at(row, hour)
+
+
+@compiled
+def step_source(p: Floats, b: Floats, bf: Floats, profiles: Floats, dt_s: float) -> None:
+    """Water quality arriving in the header and the demand of the moment: a fault, else the profile."""
+    hour = (p[at.P_START_H] + b[at.B_TIME] / 3600.0) % 24.0
+    tds = _now(profiles[at.PR_TDS], hour, bf[at.BF_TDS])
+    degc = _now(profiles[at.PR_TEMPERATURE], hour, bf[at.BF_TEMPERATURE])
+    b[at.B_TDS] = lag(b[at.B_TDS], tds, dt_s, p[at.P_MIXING])
+    b[at.B_TEMPERATURE] = lag(b[at.B_TEMPERATURE], degc, dt_s, p[at.P_MIXING])
+    b[at.B_CHLORINE] = _now(profiles[at.PR_CHLORINE], hour, bf[at.BF_CHLORINE])
+    b[at.B_DEMAND] = _now(profiles[at.PR_DEMAND], hour, b[at.B_DEMAND_SET]) + bf[at.BF_SURGE]
+    b[at.B_DECLINE] = b[at.B_DECLINE] + bf[at.BF_DECLINE] * dt_s if bf[at.BF_DECLINE] > 0.0 else 0.0
+
+
+@compiled
+def step_hammer(b: Floats, bf: Floats, dt_s: float) -> None:
+    """A surge passes once for each fault: its mean over the step, as the instruments see it.
+
+    The quasi-steady network knows no waves; a surge this short moves no water to speak of.
+    """
+    if bf[at.BF_HAMMER] == 0.0:
+        b[at.B_HAMMER_LEFT] = HAMMER_S
+    lasts = min(b[at.B_HAMMER_LEFT], dt_s)
+    b[at.B_HAMMER] = bf[at.BF_HAMMER] * lasts / dt_s
+    if bf[at.BF_HAMMER] > 0.0:
+        b[at.B_HAMMER_LEFT] -= lasts
 
 
 @compiled
@@ -77,6 +120,7 @@ def step_tank(p: Floats, b: Floats, inflow: float, salt_kg: float, dt_s: float) 
     concentration = max(b[at.B_TANK_SALT], 0.0) / volume if volume > 1e-9 else 0.0
     b[at.B_TANK] = volume - used - over
     b[at.B_TANK_SALT] -= concentration * (used + over)
+    b[at.B_TANK_TDS] = concentration
     b[at.B_Q_DEMAND] = used / dt_s
     b[at.B_OUT_USED] += used
     b[at.B_OUT_OVERFLOW] += over
@@ -100,21 +144,34 @@ def step_floats(p: Floats, b: Floats) -> None:
 
 
 @compiled
-def step_dosing(p: Floats, b: Floats, bf: Floats, bank_out: Floats, dt_s: float) -> None:
-    """Antiscalant strokes: each delivers one stroke volume and holds the pulse contact for a moment."""
+def step_dosing(p: Floats, b: Floats, bf: Floats, bank_out: Floats, dt_s: float) -> float:
+    """Antiscalant strokes: each delivers one stroke volume and holds the pulse contact for a moment.
+
+    A line that siphons opens the pump's valves too, so it pulses without being asked. Returns the mL.
+    """
     b[at.B_PULSE] = max(b[at.B_PULSE] - dt_s, 0.0)
-    stock = 0.0 if bf[at.BF_EMPTY] > 0.0 else b[at.B_STOCK]
-    delivers = (
-        bank_out[at.O_DOSING] > 0.0 and b[at.B_POWER] > 0.0 and stock > 0.0 and bf[at.BF_NO_PULSE] == 0.0
-    )
-    if not delivers:
-        return
-    rate = min(max((bank_out[at.O_RATE_MA] - 4.0) / 16.0, 0.0), 1.0)
-    b[at.B_STROKE] += rate * p[at.P_DOSE_FULL] / p[at.P_STROKE] * dt_s
+    rate_ml_s = bf[at.BF_SIPHON]
+    if bank_out[at.O_DOSING] > 0.0 and b[at.B_CONTROL] > 0.0 and bf[at.BF_NO_PULSE] == 0.0:
+        rate_ml_s += min(max((bank_out[at.O_RATE_MA] - 4.0) / 16.0, 0.0), 1.0) * p[at.P_DOSE_FULL]
+    if bf[at.BF_EMPTY] > 0.0 or b[at.B_STOCK] == 0.0:
+        rate_ml_s = 0.0
+    b[at.B_STROKE] += rate_ml_s / p[at.P_STROKE] * dt_s
     strokes = float(int(b[at.B_STROKE]))
-    if strokes >= 1.0:
-        b[at.B_STROKE] -= strokes
-        given = min(strokes * p[at.P_STROKE] * bf[at.BF_DOSE], b[at.B_STOCK])
-        b[at.B_STOCK] -= given
-        b[at.B_DOSED] += given
-        b[at.B_PULSE] = p[at.P_PULSE]
+    if strokes < 1.0:
+        return 0.0
+    b[at.B_STROKE] -= strokes
+    given = min(strokes * p[at.P_STROKE] * bf[at.BF_DOSE], b[at.B_STOCK])
+    b[at.B_STOCK] -= given
+    b[at.B_DOSED] += given
+    b[at.B_PULSE] = p[at.P_PULSE]
+    return float(given)
+
+
+@compiled
+def step_feed_antiscalant(p: Floats, b: Floats, dosed_ml: float, feed: float, dt_s: float) -> None:
+    """The dose mixes into the water of the feed header, from which the units draw ``feed`` m3/s."""
+    dosed = dosed_ml * p[at.P_ANTISCALANT]
+    b[at.B_ANTISCALANT_IN] += dosed
+    b[at.B_ANTISCALANT], b[at.B_ANTISCALANT_FEED] = mix(
+        b[at.B_ANTISCALANT], dosed / dt_s, feed, p[at.P_HEADER_VOLUME], dt_s
+    )

@@ -50,9 +50,8 @@ def osmotic_pa_per_kg_m3(degc: float, ratio_to_nacl: float) -> float:
 
 @compiled
 def permeability_factor(degc: float) -> float:
-    """Water permeability against its value at 25 degC: mu(25 degC) / mu(t), 1 at 25 degC.
+    """Laminar permeability (cartridge filters) against its value at 25 degC: mu(25 degC) / mu(t).
 
-    Flow through the membrane follows the viscosity of water; about 3 % per degC near 25 degC in
-    practice, 2.2 % from viscosity alone (common practice, no source).
+    2.2 % per degC near 25 degC. A membrane gains more, see ``membrane.temperature_factor``.
     """
     return viscosity_pa_s(25.0) / viscosity_pa_s(degc)

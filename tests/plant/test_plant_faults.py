@@ -110,10 +110,12 @@ TRIPS = {
 
 
 TOO_SLOW_FOR_A_SHORT_LIFE = [("membrane", "oxidised")]  # has a test of its own, over hours
+TOO_QUICK_FOR_A_LOOK_EACH_SECOND = [("feed_header", "hammer")]  # has a test of its own
 SEEN_IN_A_SHORT_LIFE = [
     pair
     for pair in FAULTS
-    if HAPPEN_NEVER_IN_A_HEALTHY_LIFE.get(pair[0]) != pair[1] and pair not in TOO_SLOW_FOR_A_SHORT_LIFE
+    if HAPPEN_NEVER_IN_A_HEALTHY_LIFE.get(pair[0]) != pair[1]
+    and pair not in TOO_SLOW_FOR_A_SHORT_LIFE + TOO_QUICK_FOR_A_LOOK_EACH_SECOND
 ]
 
 
@@ -161,6 +163,11 @@ def test_the_remaining_contacts_can_be_welded_over_a_cut_wire(make_rig, contact)
         (Fault("restrictor", "plugged", 0, 0.5), "unit = 0 must lie in 1 to 6"),
         (Fault("restrictor", "plugged", 7, 0.5), "unit = 7 must lie in 1 to 6"),
         (Fault("drain", "blocked", 1, 0.5), "belongs to the bank"),
+        (Fault("suction", "spike", 1, 1.0, period_s=1.0, width_s=2.0), "less than period_s = 1"),
+        (Fault("suction", "gain", 1, 1.1, period_s=1.0), "takes neither period_s nor width_s"),
+        (Fault("suction", "swapped", 1, other="header"), "must be a loop beside it"),
+        (Fault("suction", "swapped", 1, other="suction"), "must be a loop beside it"),
+        (Fault("suction", "stuck", 1, other="membrane"), "takes no other loop"),
     ],
 )
 def test_a_fault_that_the_plant_cannot_do_is_refused_in_words(fault, words):
@@ -236,7 +243,7 @@ def test_dips_of_the_header_reach_the_suction_within_a_second(make_rig):
     rig = make_rig().hold("idle", 5).hold("produce", 60)
     rig.plant.inject(Fault("feed_header", "dip", 0, 0.6))
     rig.hold("produce", 1)
-    assert rig.true("header_bar") <= 0.6
+    assert rig.true("header_bar") <= 0.6 + 1e-9
     assert rig.reads("suction_ma") < 0.8
     rig.plant.clear(Fault("feed_header", "dip"))
     assert rig.hold("produce", 2).true("suction_bar") > 2

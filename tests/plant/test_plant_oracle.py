@@ -27,7 +27,8 @@ def viscosity(degc):
     return 280.68 * t**-1.9 + 511.45 * t**-7.7 + 61.131 * t**-19.6 + 0.45903 * t**-40
 
 
-A_T = viscosity(25.0) / viscosity(24.0)
+THIN = viscosity(25.0) / viscosity(24.0)
+A_T = math.exp(2640 * (1 / 298.15 - 1 / KELVIN))
 A = U.permeability_lmh_bar * 1e-3 / 3600 / BAR * A_T
 B = U.salt_permeability_lmh * 1e-3 / 3600 * math.exp(0.03 * (24.0 - 25.0))
 OSMOTIC = 2 * 0.93 * 8.314462618 * KELVIN / 0.0584428 * 0.89
@@ -52,7 +53,7 @@ def supply(membrane_pa):
     nominal = U.nominal_feed_m3h * M3H
     fall = (U.pump_shutoff_bar - U.pump_nominal_bar) * BAR
     valve = (U.feed_valve_kv_m3h * M3H / BAR**0.5) ** -2
-    linear = 0.03 * fall / nominal + U.prefilter_bar * BAR / nominal / A_T + LAMINAR
+    linear = 0.03 * fall / nominal + U.prefilter_bar * BAR / nominal / THIN + LAMINAR
     head = HEADER_PA + U.pump_shutoff_bar * BAR - membrane_pa
     return quadratic_flow(head, 0.97 * fall / nominal**2 + valve, linear)
 

@@ -96,7 +96,14 @@ from sim_plant.faults import Fault
 from sim_plant.plant import Plant
 from sim_plant.process.parameters import PlantParameters
 import numpy as np
-rig = Rig(Plant(2, PlantParameters(), 9))
+profile = ((0, 3000.0), (1, 4000.0))
+parameters = PlantParameters.model_validate(
+    {{
+        "source": {{"tds_profile_h_mgl": profile}},
+        "scaling": {{"induction_s": 1.0, "feed_saturation_ratio": 5.0}},
+    }}
+)
+rig = Rig(Plant(2, parameters, 9))
 rig.plant.inject(Fault("membrane", "noise", 1, 3.0))
 for what, seconds in (("idle", 3), ("flush", 5), ("settle", 4), ("produce", 8), ("purge", 4), ("idle", 4)):
     rig.hold(what, seconds)
@@ -104,6 +111,18 @@ rig.plant.inject(Fault("product_header", "shut"))
 rig.hold("produce", 5, 500)
 rig.plant.inject(Fault("source", "dry"))
 rig.hold("produce", 5)
+rig.plant.clear(Fault("source", "dry"))
+for fault in (
+    Fault("booster", "hunting", 0, 5.0), Fault("source", "decline", 0, 60.0), Fault("supply", "phase_lost"),
+    Fault("suction", "spike", 1, -1.0), Fault("permeate_flow", "swapped", 2),
+    Fault("membrane", "quantised", 2, 0.5), Fault("feed_header", "hammer", 0, 8.0),
+    Fault("permeate_check_valve", "leak", 1, 0.1), Fault("dosing", "siphoning", 0, 500.0),
+    Fault("membrane", "scaled", 1, 0.2), Fault("supply", "sag", 0, 80.0),
+):
+    rig.plant.inject(fault)
+    rig.hold("produce", 0.5)
+rig.plant.inject(Fault("supply", "interrupted", 0, 0.3))
+rig.hold("purge", 1)
 numbers = np.concatenate([rig.plant.snapshot().numbers, rig.plant.snapshot().contacts])
 sys.stdout.buffer.write(numbers.tobytes())
 """
