@@ -38,6 +38,11 @@ class Setpoints(BaseModel):
     quality_flush_budget: int = Field(2, ge=1, le=5, description="quality flushes in 60 min")
     stagnation_h: float = Field(24, ge=0, le=72, description="flush an idle unit this often; 0 for never")
 
+    position_proofs: bool = Field(False, description="the valves carry closed proofs ZSC-x01 and ZSC-x02")
+    valve_travel_s: float = Field(
+        10, ge=2, le=60, description="a valve with a closed proof has moved by then"
+    )
+
     # --- purge -------------------------------------------------------------------------------------
     purge_interval_s: float = Field(600, ge=120, le=7200, description="production between two purges")
     purge_s: float = Field(20, ge=5, le=120, description="purge, pump on and flush valve open")

@@ -122,6 +122,8 @@ def _unit_inputs(driven: UnitOutputs, header_bar: float) -> UnitInputs:
     contacts = dict.fromkeys(names(UNIT_SIGNALS, Kind.DI), True) | {
         "pump_running": pump,
         "enable_closed": driven.enable,
+        "feed_valve_shut": not driven.feed_valve,
+        "flush_valve_shut": not driven.flush_valve,
         "suction_ok": suction_bar > 0.5,
     }
     loops = {
