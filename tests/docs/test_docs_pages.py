@@ -29,6 +29,7 @@ COUNTS = {
     "io_retries",
     "brownout_returns",
     "auto_resume",
+    "position_proofs",
 }
 
 
