@@ -10,14 +10,15 @@ import copy
 from dataclasses import dataclass
 
 from controller import retained
+from controller.alarms.board import AlarmSnapshot, AlarmView, Board
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import BankMemory
 from controller.parts.journal import Entry
 from controller.parts.timing import NEVER
 from controller.settings import Setpoints
-from controller.signals import Inputs, Outputs, UnitOutputs
+from controller.signals import SAFE_UNIT_OUTPUTS, Inputs, Outputs, UnitInputs, UnitOutputs
 from controller.unit.memory import UnitMemory
-from controller.unit.permits import Request, Want
+from controller.unit.permits import Permits, Request, Want
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import UnitState
 
@@ -36,6 +37,7 @@ _NO_REQUEST = Request(
     quality_poor=False,
     run_ms=0,
     started_ms=NEVER,
+    tds_mgl=0.0,
 )
 
 
@@ -46,6 +48,8 @@ class Snapshot:
     bank: BankMemory
     units: tuple[UnitMemory, ...]
     requests: tuple[Request, ...]
+    setpoints: Setpoints
+    alarms: AlarmSnapshot
 
 
 class Controller:
@@ -61,33 +65,74 @@ class Controller:
         self.setpoints = setpoints
         self._bank = Coordinator(n_units, setpoints)
         self._units = [Sequencer(unit, n_units, setpoints) for unit in range(1, n_units + 1)]
+        self._alarms = Board(n_units, setpoints)
         self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
         if retained_text is not None:
             self._recall(retained_text)
+            if not setpoints.auto_resume:
+                for unit in self._units:
+                    unit.memory.stopped = True
 
     def _recall(self, text: str) -> None:
         memories = [unit.memory for unit in self._units]
         try:
-            retained.apply(retained.decode(text, self.n_units), memories)
-        except (retained.RetainedLostError, KeyError, TypeError, ValueError):
+            retained.recall(text, self._bank.memory, memories)
+        except retained.RetainedLostError:
             for memory in memories:
                 memory.lost_memory = True
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """One scan. ``now_ms`` is monotonic and counts milliseconds from any origin."""
         permits, bank_outputs = self._bank.scan(
-            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms
+            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms, self._alarms.signal()
         )
         outputs: list[UnitOutputs] = []
         requests: list[Request] = []
         for unit, io, age_ms, permit in zip(
             self._units, inputs.units, inputs.unit_age_ms, permits, strict=True
         ):
-            driven, request = unit.scan(io, age_ms, permit, now_ms)
+            driven, request = self._scan_unit(unit, io, age_ms, permit, now_ms)
             outputs.append(driven)
             requests.append(request)
         self._requests = tuple(requests)
+        memories = [unit.memory for unit in self._units]
+        self._alarms.scan(self._bank.memory, memories, inputs, self._requests, permits[0].header_bar, now_ms)
         return Outputs(bank_outputs, tuple(outputs))
+
+    @staticmethod
+    def _scan_unit(
+        unit: Sequencer, io: UnitInputs, age_ms: int, permit: Permits, now_ms: int
+    ) -> tuple[UnitOutputs, Request]:
+        """One unit's scan. A defect in it stops that unit, whose outputs drop; the others never wait."""
+        try:
+            return unit.scan(io, age_ms, permit, now_ms)
+        except Exception as error:  # whatever it is, the other units must be served
+            unit.give_up(error, now_ms)
+            return SAFE_UNIT_OUTPUTS, _NO_REQUEST
+
+    def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> None:
+        """Change one setpoint between two scans; the journal keeps old and new value, who and why.
+
+        Raises ValueError, and changes nothing, when the value is out of range, contradicts another
+        setpoint, leaves no room for a flush, or nobody gives a name and a reason.
+        """
+        if not by or not reason:
+            raise ValueError(f"{name}: a change needs the name of a person and a reason")
+        values = self.setpoints.model_dump()
+        if name not in values:
+            raise ValueError(f"{name} is not a known setpoint")
+        changed = Setpoints.model_validate(values | {name: value})
+        changed.flush_slots(self.n_units)
+        text = f"{name}: {values[name]!r} > {getattr(changed, name)!r}, by {by}: {reason}"
+        self._adopt(changed)
+        self._bank.events.append(Entry(now_ms, 0, "setting", text))
+
+    def _adopt(self, setpoints: Setpoints) -> None:
+        self.setpoints = setpoints
+        self._bank.adopt(setpoints)
+        self._alarms.adopt(setpoints)
+        for unit in self._units:
+            unit.adopt(setpoints)
 
     def states(self) -> tuple[UnitState, ...]:
         """State of every unit, in unit order; for display, never for judgement."""
@@ -97,6 +142,10 @@ class Controller:
         """What every unit waits for, in words."""
         return tuple(unit.waits_for() for unit in self._units)
 
+    def alarms(self) -> tuple[AlarmView, ...]:
+        """Every alarm that is not NORM, bank first, then by unit; for display, never for judgement."""
+        return self._alarms.views()
+
     def take_events(self) -> list[Entry]:
         """Journal lines since the last call, in order of time and unit."""
         lines = list(self._bank.events)
@@ -104,11 +153,12 @@ class Controller:
         for unit in self._units:
             lines.extend(unit.events)
             unit.events.clear()
+        lines.extend(self._alarms.take_events())
         return sorted(lines, key=lambda line: (line.t_ms, line.unit))
 
     def retained(self) -> str:
         """What must survive a loss of power, as text with a checksum."""
-        return retained.encode(retained.gather([unit.memory for unit in self._units]))
+        return retained.encode(retained.gather(self._bank.memory, [unit.memory for unit in self._units]))
 
     def snapshot(self) -> Snapshot:
         """Copy of the whole state."""
@@ -116,11 +166,16 @@ class Controller:
             copy.deepcopy(self._bank.memory),
             tuple(copy.deepcopy(unit.memory) for unit in self._units),
             self._requests,
+            self.setpoints,
+            self._alarms.snapshot(),
         )
 
     def restore(self, snapshot: Snapshot) -> None:
-        """Continue from a snapshot of a controller with the same number of units and setpoints."""
+        """Continue from a snapshot of a controller with the same number of units."""
+        if snapshot.setpoints != self.setpoints:
+            self._adopt(snapshot.setpoints)
         self._bank.memory = copy.deepcopy(snapshot.bank)
         for unit, memory in zip(self._units, snapshot.units, strict=True):
             unit.memory = copy.deepcopy(memory)
         self._requests = snapshot.requests
+        self._alarms.restore(snapshot.alarms)

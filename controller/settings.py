@@ -38,6 +38,11 @@ class Setpoints(BaseModel):
     quality_flush_budget: int = Field(2, ge=1, le=5, description="quality flushes in 60 min")
     stagnation_h: float = Field(24, ge=0, le=72, description="flush an idle unit this often; 0 for never")
 
+    position_proofs: bool = Field(False, description="the valves carry closed proofs ZSC-x01 and ZSC-x02")
+    valve_travel_s: float = Field(
+        10, ge=2, le=60, description="a valve with a closed proof has moved by then"
+    )
+
     # --- purge -------------------------------------------------------------------------------------
     purge_interval_s: float = Field(600, ge=120, le=7200, description="production between two purges")
     purge_s: float = Field(20, ge=5, le=120, description="purge, pump on and flush valve open")
@@ -110,6 +115,7 @@ class Setpoints(BaseModel):
     dosing_ml_m3: float = Field(4.0, gt=0, le=100, description="antiscalant product for each m3 of feed")
     dosing_full_ml_h: float = Field(200, gt=0, le=10000, description="dosing pump at 100 %")
     dosing_flow_min_m3h: float = Field(0.3, ge=0, le=5, description="no dose into still water")
+    level_fallback_h: float = Field(0, ge=0, le=4, description="running on floats alone; 0 for never")
     bank_sensor_bad_s: float = Field(60, ge=10, le=120, description="running on with a BAD bank loop")
 
     # --- bank: slots -------------------------------------------------------------------------------
@@ -130,11 +136,28 @@ class Setpoints(BaseModel):
     tank_release_pct: float = Field(7, ge=2, le=20, description="a unit is released so much higher")
     demand_change_s: float = Field(60, ge=5, le=600, description="between two changes of the number of units")
     min_run_min: float = Field(15, ge=0, le=60, description="least run of a unit by demand")
+    rotation_h: float = Field(24, ge=1, le=720, description="longest run while another unit is ready")
+    product_tds_mgl: float = Field(250, gt=0, le=5000, description="blended product too poor")
+    product_tds_min: float = Field(5, ge=0.5, le=60, description="the same, held; then the worst unit rests")
     min_rest_min: float = Field(10, ge=0, le=60, description="least rest of a unit by demand")
     max_in_maintenance: int = Field(1, ge=1, le=63, description="units that may be out for service at once")
 
+    resets_per_h: int = Field(3, ge=1, le=10, description="resets of one cause before a person must say why")
+
+    # --- alarms: before a trip, and shelving -------------------------------------------------------
+    suction_alarm_bar: float = Field(1.2, ge=0.5, le=2, description="low suction, before the trip")
+    discharge_alarm_bar: float = Field(14.5, ge=5, le=25, description="high pressure, before the trip")
+    prefilter_alarm_bar: float = Field(0.7, ge=0.2, le=2, description="pressure taken by the prefilter")
+    temp_alarm_degc: float = Field(38, ge=15, le=45, description="warm feed, before the trip")
+    chlorine_alarm_mgl: float = Field(0.05, gt=0, le=1, description="oxidant, before the trip")
+    debt_alarm_h: float = Field(4, ge=0.5, le=24, description="flush owed by a unit that is OFF")
+    shelve_max_h: float = Field(8, ge=0.25, le=8, description="longest time an alarm may be shelved")
+
     # --- power and I/O -----------------------------------------------------------------------------
     boot_s: float = Field(5, ge=2, le=60, description="good I/O after power-up before a decision")
+    auto_resume: bool = Field(True, description="start by itself after power return, if the risk is assessed")
+    brownout_returns: int = Field(3, ge=2, le=10, description="power returns in short order that mean a hold")
+    brownout_min: float = Field(15, ge=1, le=60, description="what short order is, and how long the hold")
     resume_s: float = Field(30, ge=0, le=600, description="wait after power return")
     resume_step_s: float = Field(10, ge=0, le=60, description="further wait for each unit number")
     io_stale_s: float = Field(1, ge=0.3, le=2, description="age at which an I/O image is BAD")

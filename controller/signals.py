@@ -58,6 +58,8 @@ UNIT_SIGNALS: tuple[Signal, ...] = (
     Signal("discharge_ok", "PSHH-x02", Kind.DI, "discharge pressure switch, opens at 17.5 bar", "trip"),
     Signal("permeate_ok", "PSH-x05", Kind.DI, "permeate pressure switch, opens at 1.0 bar", "trip"),
     Signal("skid_dry", "LSH-x09", Kind.DI, "skid leak detector, closed when dry", "leak"),
+    Signal("feed_valve_shut", "ZSC-x01", Kind.DI, "feed valve closed proof (option)", "not proven"),
+    Signal("flush_valve_shut", "ZSC-x02", Kind.DI, "flush valve closed proof (option)", "not proven"),
     Signal("suction_ma", "PT-x01", Kind.AI, "suction pressure after the prefilter", "BAD", "bar", 0, 6),
     Signal("membrane_ma", "PT-x02", Kind.AI, "membrane inlet pressure", "BAD", "bar", 0, 25),
     Signal("permeate_cond_ma", "AT-x05", Kind.AI, "permeate conductivity, 25 degC", "BAD", "uS/cm", 0, 1000),
@@ -117,6 +119,8 @@ class UnitInputs(NamedTuple):
     discharge_ok: bool
     permeate_ok: bool
     skid_dry: bool
+    feed_valve_shut: bool
+    flush_valve_shut: bool
     suction_ma: float
     membrane_ma: float
     permeate_cond_ma: float
@@ -183,6 +187,9 @@ class Verb(StrEnum):
     MAINTAIN = "maintain"
     RETURN_TO_SERVICE = "return to service"
     RESET = "reset"
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
 
 
 class Command(NamedTuple):
@@ -190,6 +197,9 @@ class Command(NamedTuple):
 
     ``unit`` 0 addresses the whole bank. ``against`` names the state that the person saw; a command
     given against a state that has passed is refused. STOP needs none and is always taken.
+
+    The verbs for alarms need no state either. ``alarm`` names the alarm by its id; ACKNOWLEDGE without a name
+    means every alarm of the unit, or of what the units share. SHELVE needs ``by``, ``reason`` and ``hours``.
     """
 
     verb: Verb
@@ -197,6 +207,8 @@ class Command(NamedTuple):
     by: str
     against: str = ""
     reason: str = ""
+    alarm: str = ""
+    hours: float = 0.0
 
 
 class Inputs(NamedTuple):

@@ -10,10 +10,10 @@ from controller.bank import demand, shared, slots, supply
 from controller.bank.memory import BankMemory, Stage
 from controller.bank.view import HEADER, BankView, look
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER, since
+from controller.parts.timing import NEVER, held_s, since
 from controller.settings import Setpoints
 from controller.signals import BankInputs, BankOutputs, Command, Verb
-from controller.unit.permits import Permits, Request
+from controller.unit.permits import QUIET, AlarmSignal, Permits, Request
 from controller.unit.states import EVENT_TEXT, Event
 
 WATCHDOG_HALF_PERIOD_MS = 500
@@ -34,6 +34,11 @@ class Coordinator:
         self.events: list[Entry] = []
         self._s = setpoints
 
+    def adopt(self, setpoints: Setpoints) -> None:
+        """Go on with other setpoints; ValueError when they leave no room for a flush."""
+        self.slots = setpoints.flush_slots(self.memory.n_units)
+        self._s = setpoints
+
     def scan(
         self,
         io: BankInputs,
@@ -41,13 +46,16 @@ class Coordinator:
         requests: tuple[Request, ...],
         commands: tuple[Command, ...],
         now_ms: int,
+        alarms: AlarmSignal = QUIET,
     ) -> tuple[tuple[Permits, ...], BankOutputs]:
-        """One scan; permits in unit order, and the bank's outputs."""
+        """One scan; permits in unit order, and the bank's outputs. ``alarms`` is of the scan before."""
         m, s = self.memory, self._s
         if m.scanned_ms == NEVER:
             m.scanned_ms = m.booted_ms = now_ms
         stale = age_ms > s.io_stale_s * 1000.0
         m.stale_ms = since(stale, m.stale_ms, now_ms)
+        if held_s(m.booted_ms, now_ms) >= 60.0 * s.brownout_min:
+            m.returns = 0
         v = look(s, m, io, stale, requests, self.slots, now_ms)
         # contacts settle after power-up; what stands is judged when a unit's BOOT may end
         settled = v.held_s(m.booted_ms) >= s.boot_s
@@ -61,7 +69,7 @@ class Coordinator:
             self._note(v, "move", f"{stage.value} > {m.stage.value}")
         demand.update(v)
         permits = self._permits(v, commands, reset_units)
-        outputs = self._outputs(v, bool(fresh))
+        outputs = self._outputs(v, bool(fresh), alarms)
         m.scanned_ms = now_ms
         return permits, outputs
 
@@ -127,19 +135,21 @@ class Coordinator:
     def _resumed(v: BankView) -> list[bool]:
         """Which units may move again after power return: they come back one after another."""
         running_s = v.held_s(v.m.booted_ms)
+        if v.m.returns >= v.s.brownout_returns and running_s < 60.0 * v.s.brownout_min:
+            return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
         return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 
-    def _outputs(self, v: BankView, fresh: bool) -> BankOutputs:
+    def _outputs(self, v: BankView, fresh: bool, alarms: AlarmSignal) -> BankOutputs:
         dt_s = (v.now_ms - v.m.scanned_ms) / 1000.0
         booster_run, speed_ma = supply.drive_booster(v, dt_s)
         dosing_run, rate_ma = supply.drive_dosing(v)
-        healthy = not v.m.latched and not any(request.alarmed for request in v.requests)
+        healthy = not (alarms.urgent or v.m.latched or any(request.alarmed for request in v.requests))
         return BankOutputs(
             booster_run=booster_run,
             dosing_run=dosing_run,
             alarm_relay=healthy and v.io.estop_healthy and not v.stale,
             watchdog=(v.now_ms // WATCHDOG_HALF_PERIOD_MS) % 2 == 0,
-            horn=shared.horn(v, fresh),
+            horn=shared.horn(v, fresh or alarms.sounding),
             booster_speed_cmd_ma=speed_ma,
             dosing_rate_cmd_ma=rate_ma,
         )

@@ -6,8 +6,8 @@ one at a time; the one with the fewest run hours starts, the one with the most s
 
 from __future__ import annotations
 
-from controller.bank.view import FEED_TEMP, HEADER, LEVEL, BankView
-from controller.parts.timing import NEVER
+from controller.bank.view import FEED_TEMP, HEADER, LEVEL, PRODUCT, BankView
+from controller.parts.timing import NEVER, since
 from controller.settings import Setpoints
 
 HEADER_BAD_S = 10.0  # own choice
@@ -46,9 +46,13 @@ def update(v: BankView) -> None:
 
 
 def _blind(v: BankView) -> bool:
-    """A shared loop has been BAD for so long that nobody may go on."""
+    """A shared loop has been BAD for so long that nobody may go on.
+
+    Without the level the floats alone may serve for some hours, if a person has set it so.
+    """
     limit_s = v.s.bank_sensor_bad_s
-    return v.bad_s(LEVEL) >= limit_s or v.bad_s(FEED_TEMP) >= limit_s or v.bad_s(HEADER) >= HEADER_BAD_S
+    level_limit_s = max(limit_s, 3600.0 * v.s.level_fallback_h)
+    return v.bad_s(LEVEL) >= level_limit_s or v.bad_s(FEED_TEMP) >= limit_s or v.bad_s(HEADER) >= HEADER_BAD_S
 
 
 def _follow(v: BankView, level: float) -> None:
@@ -64,16 +68,44 @@ def _follow(v: BankView, level: float) -> None:
         m.wanted -= 1
     if 0.0 <= v.held_s(m.demand_ms) < s.demand_change_s:
         return
-    running = sum(m.called)
-    unit = 0
-    if running < m.wanted and not m.full:
-        unit = _next_to_start(v)
-    elif running > m.wanted:
-        unit = _next_to_stop(v)
+    unit = _next_change(v)
     if unit:
         m.called[unit - 1] = not m.called[unit - 1]
         m.released_ms[unit - 1] = NEVER if m.called[unit - 1] else v.now_ms
         m.demand_ms = v.now_ms
+
+
+def _next_change(v: BankView) -> int:
+    """Unit whose call changes now, 0 for none."""
+    m = v.m
+    running = sum(m.called)
+    poor = _worst_of_poor_product(v)
+    if running < m.wanted and not m.full:
+        return _next_to_start(v)
+    if running > m.wanted:
+        return _next_to_stop(v)
+    return poor or _next_to_rotate(v)
+
+
+def _worst_of_poor_product(v: BankView) -> int:
+    """The blend has been too poor for a while: the unit with the poorest permeate, 0 when it is not."""
+    product = v.values[PRODUCT]
+    poor = product is not None and product * v.s.tds_per_us > v.s.product_tds_mgl
+    v.m.poor_ms = since(poor, v.m.poor_ms, v.now_ms)
+    if v.held_s(v.m.poor_ms) < 60.0 * v.s.product_tds_min:
+        return 0
+    v.m.poor_ms = v.now_ms  # after a change the blend gets its time again
+    running = [(r.tds_mgl, unit) for unit, r in enumerate(v.requests, start=1) if r.pumping]
+    return max(running, default=(0.0, 0))[1]
+
+
+def _next_to_rotate(v: BankView) -> int:
+    """The unit that has run too long without a break, when another is ready in its place."""
+    running = [
+        (v.held_s(r.started_ms), unit) for unit, r in enumerate(v.requests, start=1) if v.m.called[unit - 1]
+    ]
+    longest_s, unit = max(running, default=(0.0, 0))
+    return unit if longest_s >= 3600.0 * v.s.rotation_h and _next_to_start(v) else 0
 
 
 def _next_to_start(v: BankView) -> int:

@@ -30,6 +30,7 @@ class BankMemory:
     n_units: int
     scanned_ms: int = NEVER
     booted_ms: int = 0
+    returns: int = 0  # retained: power returns in short order, this one included
     stale_ms: int = NEVER  # the shared image is too old since
     loops: list[Loop] = field(default_factory=lambda: [Loop() for _ in range(LOOPS)])
 
@@ -71,6 +72,7 @@ class BankMemory:
     # demand; lists have one entry for each unit
     called: list[bool] = field(default_factory=list)
     released_ms: list[int] = field(default_factory=list)  # moment demand let a unit go
+    poor_ms: int = NEVER  # the blended product is too poor since
     wanted: int = 0
     demand_ms: int = NEVER
     full: bool = True  # level is above the first call, nobody new may start

@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 
 class Entry(NamedTuple):
-    """One journal line. ``unit`` 0 is the bank; ``kind`` is "move", "cause", "refused" or "note"."""
+    """One journal line. ``unit`` 0 is the bank; ``kind`` is "move", "cause", "refused", "setting",
+    "alarm" or "note"."""
 
     t_ms: int
     unit: int

@@ -31,9 +31,12 @@ class UnitMemory:
     flush_owed: bool = True  # retained: concentrate may stand in the membranes
     owed_since_ms: int = NEVER
     start_flushes_due: int = 1  # retained: 2 after maintenance
+    first_start: bool = False  # retained: a person must be present at the next pump start
     latched: Event | None = None  # retained: first-out cause of a lockout
     latched_ms: int = NEVER
     cause_gone_ms: int = NEVER
+    reset_cause: Event | None = None  # the cause of the last reset
+    resets_ms: list[int] = field(default_factory=list)  # resets of that cause
     in_maintenance: bool = False  # retained
     stopped: bool = False  # retained: a person stopped it; only a start command lets the bank call it
     lost_memory: bool = False  # retained data could not be read
@@ -92,4 +95,6 @@ class UnitMemory:
     rule_ms: list[int] = field(default_factory=list)  # on-delay of every protection rule
     active: int = 0  # bit e is set while event e stands
     command_ms: int = NEVER  # last accepted command
+    stop_ms: int = NEVER  # a stop command is held since
+    stop_seen_ms: int = NEVER  # last stop command
     blocked_by: Event | None = None

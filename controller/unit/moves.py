@@ -78,7 +78,7 @@ def after(v: View) -> UnitState:
     if m.state is UnitState.STOP_FLUSH:
         return m.target
     if m.state is UnitState.STOPPING:
-        flush = m.trip is Trip.T2 and v.in_state_s < v.s.token_wait_s
+        flush = m.trip is Trip.T2 and (v.alone or v.in_state_s < v.s.token_wait_s)
         return UnitState.STOP_FLUSH if flush else m.target
     cell = CELLS[m.state, Event.DONE]
     assert isinstance(cell, Move), "a state that completes has a move for DONE"
@@ -97,6 +97,13 @@ def _count_suction_failure(v: View) -> None:
     m = v.m
     m.suction_ms = [*recent(m.suction_ms, v.now_ms, HOUR_S), v.now_ms]
     m.retry_wait_s = v.s.retry_wait_s(len(m.suction_ms))
+
+
+def _count_reset(v: View) -> None:
+    m = v.m
+    if m.reset_cause is not m.latched:
+        m.reset_cause, m.resets_ms = m.latched, []
+    m.resets_ms = [*recent(m.resets_ms, v.now_ms, HOUR_S), v.now_ms]
 
 
 def _head_start_ms(v: View) -> int:
@@ -118,7 +125,9 @@ def _leave(v: View, event: Event, left: UnitState, entered: UnitState) -> None:
     elif left is UnitState.MAINTENANCE and entered is UnitState.OFF:
         m.in_maintenance = False
         m.start_flushes_due = 2
+        m.first_start = True
     elif left is UnitState.LOCKOUT and entered in (UnitState.STANDBY, UnitState.OFF):
+        _count_reset(v)
         m.latched, m.latched_ms, m.cause_gone_ms = None, NEVER, NEVER
         m.lost_memory = False
         m.suction_ms.clear()
@@ -153,6 +162,7 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
         m.purge_from_ms = v.now_ms - _head_start_ms(v)
         m.purge_not_before_ms = v.now_ms
         m.forgive_ms = v.now_ms
+        m.first_start = False
         m.reference_bar = 0.0
     elif entered in (UnitState.PURGE, UnitState.QUALITY_FLUSH):
         m.evidence = False

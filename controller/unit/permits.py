@@ -37,6 +37,16 @@ class Permits(NamedTuple):
     commands: tuple[Command, ...]
 
 
+class AlarmSignal(NamedTuple):
+    """From the alarms to the bank: what horn and alarm relay must know."""
+
+    sounding: bool  # an urgent alarm has newly come
+    urgent: bool  # an urgent alarm stands or waits for its reset, acknowledged or not
+
+
+QUIET = AlarmSignal(sounding=False, urgent=False)
+
+
 class Request(NamedTuple):
     """From one unit to the bank."""
 
@@ -54,3 +64,4 @@ class Request(NamedTuple):
     quality_poor: bool
     run_ms: int
     started_ms: int  # moment of the pump start, NEVER when off
+    tds_mgl: float  # permeate, 0 when it is not to be believed

@@ -35,7 +35,7 @@ def _count_down(what: str, done_s: float, needed_s: float) -> str | None:
 
 def boot(v: View) -> str | None:
     """Good I/O for a while before anything is decided."""
-    return _count_down("waiting for good I/O", v.held_s(v.m.io_fresh_ms), v.s.boot_s)
+    return _count_down("waiting for good I/O", min(v.held_s(v.m.io_fresh_ms), v.in_state_s), v.s.boot_s)
 
 
 def idle_flush_due(v: View) -> bool:
@@ -185,9 +185,16 @@ def stopping(v: View) -> str | None:
         return coast
     if v.io.pump_running:
         return "waiting for the contactor to drop"
+    if m.trip is Trip.T2 and v.alone:
+        return _count_down("waiting for this unit's turn to flush", v.in_state_s, turn_s(v))
     if m.trip is Trip.T2 and v.in_state_s < v.s.token_wait_s:
         return None if v.p.token and v.p.ready else "waiting for a flush slot"
     return _closed(v)
+
+
+def turn_s(v: View) -> float:
+    """With nobody to lend slots, each unit flushes once at a time of its own."""
+    return max(v.s.coast_s, (v.unit - 1) * (v.s.stop_flush_s + 10.0))
 
 
 def retry_wait(v: View) -> str | None:
@@ -311,4 +318,5 @@ def request(v: View) -> Request:
         quality_poor=m.quality_alarm or bool(m.quality_flushes_ms),
         run_ms=m.run_ms,
         started_ms=m.pump_ms,
+        tds_mgl=v.tds_mgl or 0.0,
     )

@@ -170,6 +170,26 @@ def flush_not_closed(v: View) -> bool | None:
     return False
 
 
+def feed_proof_wrong_open(v: View) -> bool:
+    """The closed proof does not leave although the feed valve is driven."""
+    return v.s.position_proofs and v.m.feed_ms != NEVER and v.io.feed_valve_shut
+
+
+def feed_proof_wrong_shut(v: View) -> bool:
+    """The closed proof does not come although the feed valve is let go."""
+    return v.s.position_proofs and v.m.feed_ms == NEVER and not v.io.feed_valve_shut
+
+
+def flush_proof_wrong_open(v: View) -> bool:
+    """The closed proof does not leave although the flush valve is driven."""
+    return v.s.position_proofs and v.m.flush_ms != NEVER and v.io.flush_valve_shut
+
+
+def flush_proof_wrong_shut(v: View) -> bool:
+    """The closed proof does not come although the flush valve is let go."""
+    return v.s.position_proofs and v.m.flush_ms == NEVER and not v.io.flush_valve_shut
+
+
 def skid_leak(v: View) -> bool:
     """The skid leak detector is wet."""
     return not v.io.skid_dry
@@ -228,6 +248,10 @@ RULES: tuple[Rule, ...] = (
     Rule(Event.FLUSH_NOT_OPEN, flush_too_long),
     Rule(Event.FLUSH_NOT_OPEN, purge_unproven),
     Rule(Event.FLUSH_NOT_CLOSED, flush_not_closed, "flush_shut_s"),
+    Rule(Event.FEED_NOT_OPEN, feed_proof_wrong_open, "valve_travel_s"),
+    Rule(Event.FEED_NOT_CLOSED, feed_proof_wrong_shut, "valve_travel_s"),
+    Rule(Event.FLUSH_NOT_OPEN, flush_proof_wrong_open, "valve_travel_s"),
+    Rule(Event.FLUSH_NOT_CLOSED, flush_proof_wrong_shut, "valve_travel_s"),
     Rule(Event.SKID_LEAK, skid_leak, "leak_s", 30.0),
     Rule(Event.PERMEATE_PRESSURE, permeate_pressure, "permeate_trip_s", 10.0),
     Rule(Event.PURGE_OVERDUE, purge_overdue),

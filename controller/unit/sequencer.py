@@ -30,6 +30,9 @@ _TOKEN_STATES = frozenset(
         UnitState.STOP_FLUSH,
     }
 )
+ABORT_S = 3.0  # STOP held so long gives up a stop flush
+STOP_PAUSE_S = 1.0  # stop commands closer than this are one held button
+
 _COMMANDS: dict[Verb, Event] = {
     Verb.START: Event.CALL,
     Verb.STOP: Event.STOP,
@@ -70,8 +73,15 @@ class Sequencer:
         self._watch = _watched_rules(setpoints)
         self._seat = (unit, n_units)
 
+    def adopt(self, setpoints: Setpoints) -> None:
+        """Go on with other setpoints; timers that run are judged by the new ones."""
+        self._s = setpoints
+        self._watch = _watched_rules(setpoints)
+
     def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
         """One scan; returns outputs and the request to the bank."""
+        if not isinstance(self.memory.state, UnitState):
+            self._start_over(now_ms)
         v = look(self._s, self.memory, io, age_ms, permits, now_ms, self._seat)
         self._sums(v)
         active = self._standing(v)
@@ -81,6 +91,19 @@ class Sequencer:
         outputs = drive(v)
         self._seen = v
         return outputs, progress.request(v)
+
+    def give_up(self, error: Exception, now_ms: int) -> None:
+        """After a defect in this unit's own scan: begin again from BOOT, with nothing driven."""
+        self.events.append(Entry(now_ms, self.unit, "cause", f"scan failed: {error!r}"))
+        m = self.memory
+        m.state, m.entered_ms, m.pump_off_ms = UnitState.BOOT, now_ms, now_ms
+        m.feed_ms = m.flush_ms = m.both_ms = m.pump_ms = m.enable_ms = NEVER
+        m.flush_owed, m.flush_complete, m.closing = True, False, False
+
+    def _start_over(self, now_ms: int) -> None:
+        """Global rule (e): a state that is none forces BOOT."""
+        self.events.append(Entry(now_ms, self.unit, "cause", f"illegal state {self.memory.state!r}"))
+        self.memory.state, self.memory.entered_ms = UnitState.BOOT, now_ms
 
     def waits_for(self) -> str:
         """What the unit waits for, in words; empty before the first scan."""
@@ -120,6 +143,7 @@ class Sequencer:
         m = v.m
         m.scanned_ms = m.entered_ms = m.pump_off_ms = m.owed_since_ms = v.now_ms
         m.was_auto = v.io.selector_auto
+        m.starts_ms = [v.now_ms + ago_ms for ago_ms in m.starts_ms]  # recalled as times before power-up
 
     @staticmethod
     def _forget(v: View) -> None:
@@ -170,11 +194,16 @@ class Sequencer:
         if m.state in (UnitState.LOCKOUT, UnitState.ESTOP):
             self._watch_cause(v, events)
             if p.reset:
-                events.append(Event.RESET if self._cause_gone(v) else Event.RESET_REFUSED)
+                events.append(Event.RESET if self._reset_counts(v) else Event.RESET_REFUSED)
         return events
 
     @staticmethod
     def _slot_lost(v: View) -> bool:
+        pressed = 0.0 <= v.held_s(v.m.stop_seen_ms) <= STOP_PAUSE_S
+        if v.m.state is UnitState.STOP_FLUSH and pressed and v.held_s(v.m.stop_ms) >= ABORT_S:
+            return True  # a person holds STOP: the flush is given up, its debt stays
+        if v.alone and v.m.state is UnitState.STOP_FLUSH:
+            return False
         if v.m.state is UnitState.DELAY and v.in_state_s >= v.s.settle_s + v.s.start_slot_wait_s:
             return True
         return v.m.state in _TOKEN_STATES and not v.p.token
@@ -230,7 +259,11 @@ class Sequencer:
             if command.verb is Verb.START:
                 v.m.stopped = False  # the call itself comes from the bank, when the tank wants water
                 continue
-            v.m.stopped = v.m.stopped or command.verb is Verb.STOP
+            if command.verb is Verb.STOP:
+                v.m.stopped = True
+                held = 0.0 <= v.held_s(v.m.stop_seen_ms) <= STOP_PAUSE_S
+                v.m.stop_ms = v.m.stop_ms if held else v.now_ms
+                v.m.stop_seen_ms = v.now_ms
             accepted.append(event)
         return accepted
 
@@ -258,6 +291,19 @@ class Sequencer:
         cause = v.m.latched if v.m.state is UnitState.LOCKOUT else Event.ESTOP
         judged = v.m.io_stale_ms == NEVER
         v.m.cause_gone_ms = since(judged and cause not in events, v.m.cause_gone_ms, v.now_ms)
+
+    def _reset_counts(self, v: View) -> bool:
+        """The cause has gone, and it is not the same one again and again without an explanation."""
+        if not self._cause_gone(v):
+            return False
+        m = v.m
+        again = m.state is UnitState.LOCKOUT and m.latched is m.reset_cause
+        if not again or len(recent(m.resets_ms, v.now_ms, HOUR_S)) < v.s.resets_per_h:
+            return True
+        if any(c.verb is Verb.RESET and c.by and c.reason for c in v.p.commands):
+            return True
+        self._note(v, "refused", "reset: the same cause again; a named person must give the reason")
+        return False
 
     @staticmethod
     def _cause_gone(v: View) -> bool:
@@ -311,6 +357,8 @@ class Sequencer:
         watched = {index for index, _rule, _delay_ms in self._watch[entered]}
         v.m.rule_ms = [ms if index in watched else NEVER for index, ms in enumerate(v.m.rule_ms)]
         towards = f", then {v.m.target.value}" if entered is UnitState.STOPPING else ""
+        if entered is UnitState.PUMP_START and v.m.first_start:
+            self._note(v, "note", "first start after maintenance: a person must be present")
         self._note(v, "move", f"{left.value} > {entered.value}{towards}: {EVENT_TEXT[event]}")
 
     def _advance(self, v: View) -> None:

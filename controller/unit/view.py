@@ -13,6 +13,7 @@ from controller.settings import Setpoints
 from controller.signals import UNIT_SIGNALS, UnitInputs, from_ma, signal_named
 from controller.unit.memory import UnitMemory
 from controller.unit.permits import Permits
+from controller.unit.states import Event
 
 _SUCTION, _MEMBRANE, _QUALITY, _PERMEATE, _CONCENTRATE = (
     signal_named(UNIT_SIGNALS, name)
@@ -39,6 +40,11 @@ class View:
     unit: int
     n_units: int
     blanked: bool  # quality is not judged in this scan
+
+    @property
+    def alone(self) -> bool:
+        """The coordinator is lost: nobody lends slots."""
+        return Event.COORDINATOR_LOST in self.p.events
 
     def held_s(self, since_ms: int) -> float:
         """Seconds since a moment, -1.0 when it is NEVER."""

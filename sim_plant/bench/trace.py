@@ -6,7 +6,7 @@ firmware, of a live PLC or one typed by hand in a test is judged by the same cod
 
 Arrays, n rows and N units (unit numbers count from 1 in every accessor):
 
-    t_ms [n]            unit_di [n,N,9]   unit_ai [n,N,5] (mA)   unit_do [n,N,6]   unit_truth [n,N,*]
+    t_ms [n]            unit_di [n,N,11] unit_ai [n,N,5] (mA)   unit_do [n,N,6]   unit_truth [n,N,*]
     bank_di [n,15]      bank_ai [n,8]     bank_do [n,5]          bank_ao [n,2]     bank_truth [n,*]
     unit_state [n,N]    index into state_names, -1 where the target does not tell
 """

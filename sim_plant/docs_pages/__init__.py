@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from sim_plant.docs_pages.alarms import alarms_page
 from sim_plant.docs_pages.lists import cases_page, faults_page, io_page, requirements_page, settings_page
 from sim_plant.docs_pages.sequence import sequence_page
 
@@ -16,6 +17,7 @@ __all__ = ["PAGES", "stale_pages", "write_pages"]
 
 PAGES: dict[str, Callable[[], str]] = {
     "sequence.md": sequence_page,
+    "alarms.md": alarms_page,
     "settings.md": settings_page,
     "io-list.md": io_page,
     "requirements.md": requirements_page,

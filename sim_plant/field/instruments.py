@@ -2,8 +2,7 @@
 
 A loop: first-order lag, then gain, offset and drift, noise, spikes, converter step, the limits 3.8 and
 20.5 mA of a measurement (NAMUR NE 43), and last what a fault puts on the wire. A contact: the condition,
-then what a fault makes of it. With the 24 V gone every contact is open and every loop at 0 mA. Position
-switches of the valves are an option that the I/O list does not have, so there are none.
+then what a fault makes of it. With the 24 V gone every contact is open and every loop at 0 mA.
 """
 
 from __future__ import annotations
@@ -22,6 +21,7 @@ from sim_plant.process.layout import Arrays, Floats
 LEAST_MA, MOST_MA = 3.8, 20.5
 STUCK_AT, STUCK_LAST = 1.0, 2.0
 FORCED_OPEN, FORCED_CLOSED = 1.0, 2.0
+SHUT = 0.02  # share of its travel below which a valve's closed proof makes
 HIGH_WORD = 0xFFFFFFFF
 SUCTION_LOOP = names(UNIT_SIGNALS, Kind.AI).index("suction_ma")
 HEADER_LOOP = names(BANK_SIGNALS, Kind.AI).index("header_ma")
@@ -171,6 +171,8 @@ def _read_unit(u: Floats, uf: Floats, di: NDArray[np.bool_]) -> None:
     di[6] = u[at.U_PSHH] > 0.0
     di[7] = u[at.U_PSH] > 0.0
     di[8] = uf[at.UF_LEAK] == 0.0
+    di[9] = u[at.U_FEED_X] <= SHUT
+    di[10] = u[at.U_FLUSH_X] <= SHUT
 
 
 @compiled

@@ -112,6 +112,8 @@ def unit_field(driven: UnitOutputs, header_bar: float = 3.0) -> Values:
         "discharge_ok": True,
         "permeate_ok": True,
         "skid_dry": True,
+        "feed_valve_shut": not feed,
+        "flush_valve_shut": not flush,
         "suction_bar": suction,
         "membrane_bar": membrane,
         "permeate_us": 200.0,

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller import retained
+from controller.bank.memory import BankMemory
 from controller.firmware import Controller
 from controller.unit.memory import UnitMemory
 from controller.unit.states import Event, UnitState
@@ -29,7 +30,7 @@ KEPT = st.fixed_dictionaries(
         "start_flushes_due": st.integers(0, 2),
         "in_maintenance": st.booleans(),
         "stopped": st.booleans(),
-        "run_ms": st.integers(0, 10**12),
+        "run_ms": st.integers(0, 10**8).map(lambda minutes: minutes * 60_000),
         "starts": st.integers(0, 10**6),
         "latched": st.none() | st.sampled_from(Event),
     }
@@ -39,10 +40,10 @@ KEPT = st.fixed_dictionaries(
 @given(st.lists(KEPT, min_size=1, max_size=6))
 def test_what_is_encoded_comes_back_whole(units: list[dict[str, object]]) -> None:
     memories = [memory(**values) for values in units]
-    text = retained.encode(retained.gather(memories))
+    text = retained.encode(retained.gather(BankMemory(len(memories)), memories))
 
     fresh = [UnitMemory() for _ in units]
-    retained.apply(retained.decode(text, len(units)), fresh)
+    retained.recall(text, BankMemory(len(units)), fresh)
 
     assert [
         {name: getattr(m, name) for name in values} for m, values in zip(fresh, units, strict=True)
@@ -50,15 +51,17 @@ def test_what_is_encoded_comes_back_whole(units: list[dict[str, object]]) -> Non
 
 
 def test_the_flush_debt_is_set_whatever_was_kept() -> None:
-    text = retained.encode(retained.gather([memory(flush_owed=False)]))
+    text = retained.encode(retained.gather(BankMemory(1), [memory(flush_owed=False)]))
     fresh = memory(flush_owed=False)
 
-    retained.apply(retained.decode(text, 1), [fresh])
+    retained.recall(text, BankMemory(1), [fresh])
 
     assert fresh.flush_owed
 
 
-TEXT = retained.encode(retained.gather([memory(latched=Event.SKID_LEAK, run_ms=123_456), memory()]))
+TEXT = retained.encode(
+    retained.gather(BankMemory(2), [memory(latched=Event.SKID_LEAK, run_ms=123_456), memory()])
+)
 
 
 @given(place=st.integers(0, len(TEXT) - 1), other=st.characters(codec="ascii"))
@@ -83,7 +86,7 @@ def test_the_text_of_another_bank_is_not_believed(n_units: int) -> None:
         retained.decode(TEXT, n_units)
 
 
-@pytest.mark.parametrize("text", ["", "rubbish", TEXT[:-1], retained.encode(retained.Retained(({}, {})))])
+@pytest.mark.parametrize("text", ["", "rubbish", TEXT[:-1], retained.encode(retained.Retained({}, ({}, {})))])
 def test_lost_retained_data_locks_every_unit_out_and_drives_nothing(text: str) -> None:
     rig = BankRig(2, QUICK, retained=text)
 
@@ -114,12 +117,12 @@ def test_run_hours_and_starts_go_on_counting_after_a_loss_of_power() -> None:
 
     after = rig.controller._units[0].memory
     assert after.starts == kept.starts + 1
-    assert after.run_ms >= kept.run_ms
+    assert after.run_ms >= kept.run_ms - retained.RUN_STEP_MS
 
 
 @pytest.mark.parametrize("cause", [Event.SKID_LEAK, Event.LOW_SUCTION_SPENT, Event.PUMP_WELDED])
 def test_a_latched_cause_comes_back_as_a_lockout(cause: Event) -> None:
-    text = retained.encode(retained.gather([memory(latched=cause), memory()]))
+    text = retained.encode(retained.gather(BankMemory(2), [memory(latched=cause), memory()]))
 
     rig = BankRig(2, QUICK, retained=text)
     rig.run(200)
@@ -136,5 +139,36 @@ def test_a_first_start_without_any_text_is_no_loss() -> None:
     assert rig.states[0] is not S.LOCKOUT
 
 
-def test_a_controller_that_starts_anew_keeps_the_text_it_was_given() -> None:
-    assert Controller(2, QUICK, TEXT).retained() == TEXT
+def test_a_controller_that_starts_anew_keeps_what_it_was_given() -> None:
+    given = retained.decode(TEXT, 2)
+
+    kept = retained.decode(Controller(2, QUICK, TEXT).retained(), 2)
+
+    assert kept.units == given.units
+    assert kept.bank["returns"] == given.bank["returns"] + 1
+
+
+def test_a_cause_latched_by_the_bank_survives_a_loss_of_power() -> None:
+    bank = BankMemory(1, latched=[Event.TANK_HIGH_HIGH])
+    text = retained.encode(retained.gather(bank, [memory()]))
+
+    fresh = BankMemory(1)
+    retained.recall(text, fresh, [UnitMemory()])
+
+    assert fresh.latched == [Event.TANK_HIGH_HIGH]
+
+
+def test_run_time_is_kept_by_the_minute_so_that_the_text_rests() -> None:
+    def text(run_ms: int) -> str:
+        return retained.encode(retained.gather(BankMemory(1), [memory(run_ms=run_ms)]))
+
+    assert text(60_000) == text(119_900) != text(120_000)
+
+
+def test_pump_starts_before_the_loss_still_count_as_if_no_time_had_passed() -> None:
+    text = retained.encode(retained.gather(BankMemory(1), [memory(starts_ms=[1_000, 61_000])]))
+    fresh = UnitMemory()
+
+    retained.recall(text, BankMemory(1), [fresh])
+
+    assert fresh.starts_ms == [-60_000, 0]

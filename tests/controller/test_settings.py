@@ -19,7 +19,7 @@ def limits(name: str) -> tuple[float, float]:
     return lo, hi
 
 
-NAMES = tuple(Setpoints.model_fields)
+NAMES = tuple(name for name, field in Setpoints.model_fields.items() if field.annotation is not bool)
 
 
 def error_locations(**values: float) -> set[str]:

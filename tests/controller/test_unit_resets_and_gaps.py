@@ -200,3 +200,61 @@ def test_no_origin_of_the_clock_makes_a_purge_undue() -> None:
     rig.run(1300)
 
     assert S.PURGE in {seen.state for seen in rig.trace}
+
+
+def test_stop_held_for_three_seconds_gives_up_the_stop_flush_and_keeps_its_debt() -> None:
+    rig = unit_in(S.STOP_FLUSH).permit(call=False)
+    rig.run(10)
+
+    for _ in range(8):
+        rig.command(Verb.STOP).run(0.5)
+    rig.until(S.STANDBY, 10)
+
+    assert rig.sequencer.memory.flush_owed
+
+
+def test_the_fourth_reset_of_one_cause_in_an_hour_needs_a_reason() -> None:
+    rig = locked_out(skid_dry=False).free()
+    for _ in range(3):
+        rig.run(35)
+        rig.reset().run(1)
+        assert rig.state is S.STANDBY
+        rig.hold(skid_dry=False).run(3)
+        rig.free()
+    rig.run(35)
+
+    rig.reset().run(1)
+
+    assert rig.state is S.LOCKOUT
+
+
+def test_a_defect_in_one_unit_drops_its_outputs_and_no_other_units() -> None:
+    rig = producing_bank(2)
+    rig.controller._units[0]._watch = {}  # any access raises
+
+    rig.run(1)
+
+    assert not rig.out.units[0].pump
+    assert rig.out.units[1].pump
+
+
+def test_a_state_that_is_none_starts_over() -> None:
+    rig = unit_in(S.PRODUCE)
+    rig.sequencer.memory.state = "NONSENSE"  # type: ignore[assignment]  # that is the point
+
+    rig.step()
+
+    assert rig.state is S.BOOT
+    assert not rig.out.pump
+
+
+def test_without_the_coordinator_each_unit_flushes_once_at_its_own_time() -> None:
+    rig = UnitRig(QUICK, unit=2, n_units=3)
+    rig.until(S.PRODUCE, 400)
+
+    rig.permit(events=(Event.COORDINATOR_LOST,), token=False, ready=False)
+    waited_s = rig.until(S.STOP_FLUSH, 400)
+    rig.until(S.STANDBY, 400)
+
+    assert waited_s == pytest.approx(QUICK.stop_flush_s + 10, abs=1)
+    assert not rig.sequencer.memory.flush_owed

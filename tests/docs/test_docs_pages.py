@@ -7,6 +7,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from controller.alarms.bank_rules import BANK_RULES
+from controller.alarms.unit_rules import UNIT_RULES
 from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS
 from controller.unit.states import STATES, Event, UnitState
@@ -20,7 +22,15 @@ from sim_plant.docs_pages.sequence import cell_text
 from sim_plant.faults import FAULTS
 
 DOCS = Path(__file__).parents[2] / "docs"
-COUNTS = {"quality_flush_budget", "suction_retries", "max_in_maintenance", "io_retries"}
+COUNTS = {
+    "quality_flush_budget",
+    "suction_retries",
+    "max_in_maintenance",
+    "io_retries",
+    "brownout_returns",
+    "auto_resume",
+    "position_proofs",
+}
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -81,6 +91,14 @@ def test_lists_leave_nothing_out() -> None:
     assert all(f"| {name} |" in requirements for name in (*NOT_YET, *(r.id for r in REQUIREMENTS)))
     faults = PAGES["faults.md"]()
     assert all(faults.count(f"| `{target}` | `{kind}` |") == 1 for target, kind in FAULTS)
+
+
+def test_every_alarm_has_a_row_with_what_to_do() -> None:
+    alarms = PAGES["alarms.md"]()
+    unit, bank = alarms.split("## Alarms of a unit")[1].split("## Alarms of the bank")
+    for text, rules in ((unit, UNIT_RULES), (bank, BANK_RULES)):
+        rows = {line.split(" | ")[0].removeprefix("| "): line for line in text.splitlines()}
+        assert all(rows[rule.id].endswith(f"| {rule.action} |") for rule in rules)
 
 
 def test_every_setpoint_that_is_no_count_has_a_unit() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, from_ma, names
+from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, from_ma, names, signal_named
 from sim_plant.faults import Fault
 from sim_plant.field.instruments import hash32, noise
 
@@ -142,4 +142,4 @@ def test_loops_are_rounded_to_the_step_of_the_converter(steady):
         np.array([steady.hold("produce", 0.1).plant.inputs().units[0].membrane_ma for _ in range(50)]) / 0.005
     )
     assert abs(steps - steps.round()).max() < 1e-6
-    assert from_ma(UNIT_SIGNALS[10], 12.0) == 12.5
+    assert from_ma(signal_named(UNIT_SIGNALS, "membrane_ma"), 12.0) == 12.5

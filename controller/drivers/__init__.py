@@ -1,0 +1,1 @@
+"""What carries images between the firmware and the field."""

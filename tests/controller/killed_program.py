@@ -1,0 +1,57 @@
+"""``python -m controller KIND ...`` with another firmware in it.
+
+"restless" changes retained memory and journal in every scan, so that a kill at any moment finds a write under
+way; "stuck" hangs; "broken" fails.
+"""
+
+from __future__ import annotations
+
+import sys
+
+from controller import __main__ as program
+from controller.firmware import Controller
+from controller.parts.journal import Entry
+from controller.signals import Inputs, Outputs
+
+
+class RestlessController(Controller):
+    """Counts a pump start of every unit in every scan: a text that mixes two scans would show."""
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        for unit in self._units:
+            unit.memory.starts += 1
+        starts = self._units[0].memory.starts
+        for line in range(20):
+            self._bank.events.append(Entry(now_ms, 0, "note", f"start {starts} line {line}"))
+        return super().scan(inputs, now_ms)
+
+
+class StuckController(Controller):
+    """Hangs in its fifth scan for as long as the program lives."""
+
+    scans = 0
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        self.scans += 1
+        while self.scans == 5:
+            sys.stdin.read(1)  # waits for a byte that nobody sends
+        return super().scan(inputs, now_ms)
+
+
+class BrokenController(Controller):
+    """Fails in its fifth scan."""
+
+    scans = 0
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        self.scans += 1
+        if self.scans == 5:
+            raise ZeroDivisionError("a defect")
+        return super().scan(inputs, now_ms)
+
+
+KINDS = {"restless": RestlessController, "stuck": StuckController, "broken": BrokenController}
+
+if __name__ == "__main__":
+    program.Controller = KINDS[sys.argv[1]]  # type: ignore[misc]  # the program has no other door for it
+    sys.exit(program.main(sys.argv[2:]))
