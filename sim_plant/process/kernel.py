@@ -10,9 +10,9 @@ Order of one step, each part with the results of the one before:
 from __future__ import annotations
 
 import sim_plant.process.layout as at
-from sim_plant.process.compiled import compiled_inside
+from sim_plant.process.compiled import compiled, compiled_inside
 from sim_plant.process.electrics import step_bank_electrics, step_supply, step_unit_electrics, supply_sag
-from sim_plant.process.layout import Arrays
+from sim_plant.process.layout import Arrays, Floats
 from sim_plant.process.network import flows_to_tank, solve_pressures
 from sim_plant.process.salt import step_unit_salt
 from sim_plant.process.vessels import (
@@ -27,6 +27,8 @@ from sim_plant.process.vessels import (
 from sim_plant.process.wear import step_unit_wear
 
 LONGEST_S = 0.1  # a longer step is cut into parts no longer than this
+RESTLESS_S = 0.05  # the same while something moves
+STILL_SPEED, AT_SPEED, BLED_PA = 0.01, 0.99, 1e3
 
 
 @compiled_inside
@@ -34,7 +36,12 @@ def step_process(a: Arrays, whole_s: float) -> None:
     """Advance the plant by ``whole_s`` in place."""
     p, u, b, uf, bf = a.p, a.u, a.b, a.unit_faults, a.bank_faults
     step_hammer(b, bf, whole_s)
-    parts = max(int(whole_s / LONGEST_S + 0.999), 1)
+    longest_s = LONGEST_S
+    for i in range(u.shape[0]):
+        if _restless(u[i]):
+            longest_s = RESTLESS_S
+            break
+    parts = max(int(whole_s / longest_s + 0.999), 1)
     dt_s = whole_s / parts
     for _ in range(parts):
         b[at.B_TIME] += dt_s
@@ -47,6 +54,21 @@ def step_process(a: Arrays, whole_s: float) -> None:
         solve_pressures(p, u, b, uf, bf, a.work, dt_s)
         _collect(a, dt_s)
     b[at.B_STEP] += 1.0
+
+
+@compiled
+def _restless(u: Floats) -> bool:
+    """Valve or pump on the move, pressure bleeding off, or a flush at low pressure.
+
+    In a flush with the pump off the pressure is hardly above the osmotic pressure, so the permeate hangs
+    on a concentration that changes fast.
+    """
+    feed, flush, speed = float(u[at.U_FEED_X]), float(u[at.U_FLUSH_X]), float(u[at.U_SPEED])
+    if 0.0 < feed < 1.0 or 0.0 < flush < 1.0 or STILL_SPEED < speed < AT_SPEED:
+        return True
+    if feed == 0.0:
+        return float(u[at.U_MEMBRANE]) > BLED_PA
+    return flush > 0.0 and speed <= STILL_SPEED
 
 
 @compiled_inside
