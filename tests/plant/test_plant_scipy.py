@@ -169,11 +169,10 @@ def rates(t, state, life):
 
 
 def looks():
-    """Times to look at: every 5 s of a short phase, every 60 s of a long one, never while a valve moves."""
+    """Times to look at: every 5 s, never while a valve moves."""
     t, times = 0, []
     for what, seconds in PROFILE:
-        every = 5 if seconds <= 60 else 60
-        times += [(t + s, what) for s in range(every, seconds + 1, every)]
+        times += [(t + s, what) for s in range(5, seconds + 1, 5)]
         t += seconds
     return times
 
