@@ -29,6 +29,7 @@ class Rule(NamedTuple):
     when: Callable[[View], bool | None]
     delay: str = ""  # setpoint in seconds; "" acts at once
     clear_s: float = 0.0
+    only_with: str = ""  # setpoint that says whether the instrument is fitted; "" always
 
 
 def isolated(v: View) -> bool:
@@ -172,22 +173,22 @@ def flush_not_closed(v: View) -> bool | None:
 
 def feed_proof_wrong_open(v: View) -> bool:
     """The closed proof does not leave although the feed valve is driven."""
-    return v.s.position_proofs and v.m.feed_ms != NEVER and v.io.feed_valve_shut
+    return v.m.feed_ms != NEVER and v.io.feed_valve_shut
 
 
 def feed_proof_wrong_shut(v: View) -> bool:
     """The closed proof does not come although the feed valve is let go."""
-    return v.s.position_proofs and v.m.feed_ms == NEVER and not v.io.feed_valve_shut
+    return v.m.feed_ms == NEVER and not v.io.feed_valve_shut
 
 
 def flush_proof_wrong_open(v: View) -> bool:
     """The closed proof does not leave although the flush valve is driven."""
-    return v.s.position_proofs and v.m.flush_ms != NEVER and v.io.flush_valve_shut
+    return v.m.flush_ms != NEVER and v.io.flush_valve_shut
 
 
 def flush_proof_wrong_shut(v: View) -> bool:
     """The closed proof does not come although the flush valve is let go."""
-    return v.s.position_proofs and v.m.flush_ms == NEVER and not v.io.flush_valve_shut
+    return v.m.flush_ms == NEVER and not v.io.flush_valve_shut
 
 
 def skid_leak(v: View) -> bool:
@@ -248,10 +249,10 @@ RULES: tuple[Rule, ...] = (
     Rule(Event.FLUSH_NOT_OPEN, flush_too_long),
     Rule(Event.FLUSH_NOT_OPEN, purge_unproven),
     Rule(Event.FLUSH_NOT_CLOSED, flush_not_closed, "flush_shut_s"),
-    Rule(Event.FEED_NOT_OPEN, feed_proof_wrong_open, "valve_travel_s"),
-    Rule(Event.FEED_NOT_CLOSED, feed_proof_wrong_shut, "valve_travel_s"),
-    Rule(Event.FLUSH_NOT_OPEN, flush_proof_wrong_open, "valve_travel_s"),
-    Rule(Event.FLUSH_NOT_CLOSED, flush_proof_wrong_shut, "valve_travel_s"),
+    Rule(Event.FEED_NOT_OPEN, feed_proof_wrong_open, "valve_travel_s", only_with="position_proofs"),
+    Rule(Event.FEED_NOT_CLOSED, feed_proof_wrong_shut, "valve_travel_s", only_with="position_proofs"),
+    Rule(Event.FLUSH_NOT_OPEN, flush_proof_wrong_open, "valve_travel_s", only_with="position_proofs"),
+    Rule(Event.FLUSH_NOT_CLOSED, flush_proof_wrong_shut, "valve_travel_s", only_with="position_proofs"),
     Rule(Event.SKID_LEAK, skid_leak, "leak_s", 30.0),
     Rule(Event.PERMEATE_PRESSURE, permeate_pressure, "permeate_trip_s", 10.0),
     Rule(Event.PURGE_OVERDUE, purge_overdue),

@@ -44,12 +44,14 @@ _COMMANDS: dict[Verb, Event] = {
 def _watched_rules(s: Setpoints) -> dict[UnitState, tuple[tuple[int, Rule, float], ...]]:
     """For every state, the rules that mean something in it, with their place and delay in ms.
 
-    A rule is not evaluated where the matrix says that its event has no effect by design; only in LOCKOUT
-    all are, because a reset asks whether the cause has gone.
+    A rule on an instrument that is not fitted is left out. A rule is not evaluated where the matrix says
+    that its event has no effect by design; only in LOCKOUT all are, because a reset asks whether the cause
+    has gone.
     """
     rules = [
         (index, rule, getattr(s, rule.delay) * 1000.0 if rule.delay else 0.0)
         for index, rule in enumerate(RULES)
+        if not rule.only_with or getattr(s, rule.only_with)
     ]
     return {
         state: tuple(

@@ -19,11 +19,11 @@ EVIDENCE = (
     Evidence(
         "library", "pressures and flows of one unit through flush, production, purge and standby: "
         "SciPy's LSODA (rtol 1e-9) on the same equations, written anew",
-        "0.5 %; worst seen 0.43 % in the first start flush, 0.11 % in production and purge",
+        "0.5 %; worst seen 0.21 %, after a stop; looked at every 5 s",
         (f"{PLANT}scipy.py::test_pressures_and_flows_are_within_half_a_percent",),
     ),
     Evidence(
-        "library", "concentrations of the same run", "1 %; worst seen 0.23 %",
+        "library", "concentrations of the same run", "1 %; worst seen 0.13 %",
         (f"{PLANT}scipy.py::test_concentrations_are_within_one_percent",),
     ),
     Evidence(
