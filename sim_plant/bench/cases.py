@@ -93,12 +93,18 @@ def _take_quantity(data: Any, words: tuple[str, ...]) -> Any:
 
 
 class Injection(_Table):
-    """A fault to inject; ``value_<unit>`` carries its severity."""
+    """A fault to inject; ``value_<unit>`` carries its severity.
+
+    ``period_s`` and ``width_s`` shape a spike, ``other`` names the loop at the other end of a swap.
+    """
 
     target: str
     kind: str
     value: float | None = Field(None, allow_inf_nan=False)
     value_unit: str = ""
+    period_s: float | None = Field(None, gt=0, le=3600, allow_inf_nan=False)
+    width_s: float | None = Field(None, gt=0, le=3600, allow_inf_nan=False)
+    other: str = ""
 
     @model_validator(mode="before")
     @classmethod
@@ -109,7 +115,9 @@ class Injection(_Table):
         """The plant's own form; InputError when the plant does not know it or the unit is wrong."""
         try:
             spec = spec_of(self.target, self.kind)
-            fault = Fault(self.target, self.kind, unit if spec.per_unit else 0, self.value)
+            whose = unit if spec.per_unit else 0
+            shape = self.period_s, self.width_s, self.other
+            fault = Fault(self.target, self.kind, whose, self.value, *shape)
             right, given = f"value_{unit_word(spec.value_unit)}", f"value_{self.value_unit}".rstrip("_")
             if self.value is not None and spec.value_unit and right != given:
                 raise InputError(f"{given} = {self.value:g}: {self.target} {self.kind} needs {right}")

@@ -184,9 +184,9 @@ def faults_page() -> str:
         _fault_table(physical),
         "## Loops",
         "The instrument tells the controller something else than what is true.",
-        "A spike's period and width and the other loop of a swap can be said in Python only: "
-        '`Fault("suction", "spike", 2, -1.0, period_s=4, width_s=0.5)`, '
-        '`Fault("suction", "swapped", 2, other="permeate_flow")`.',
+        "A spike's period and width and the other loop of a swap may be said: "
+        '`{ target = "suction", kind = "spike", value_bar = -1.0, period_s = 4, width_s = 0.5 }`, '
+        '`{ target = "suction", kind = "swapped", other = "permeate_flow" }`.',
         _fault_table(loops),
         "## Contacts",
         _fault_table(contacts),
