@@ -19,29 +19,15 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from controller.settings import Setpoints
-from controller.signals import UNITS_MAX, UNITS_MIN
+from controller.site import FILE_BYTES_MAX, SiteTable
 from sim_plant.process.parameters import PlantParameters
-
-FILE_BYTES_MAX = 1_000_000
 
 
 class InputError(ValueError):
     """The user's input is at fault; the message is one line for the user."""
-
-
-class SiteTable(BaseModel):
-    """The [site] table."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    name: str = Field(min_length=1, max_length=40, pattern=r"^[a-z0-9][a-z0-9_-]*$")
-    title: str = Field(min_length=1, max_length=120)
-    units: int = Field(ge=UNITS_MIN, le=UNITS_MAX)
-    scan_ms: int = Field(100, ge=50, le=200)
-    seed: int = Field(1, ge=0, le=2**31 - 1)
 
 
 class SiteFile(BaseModel):
