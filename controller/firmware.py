@@ -107,7 +107,7 @@ class Controller:
         try:
             return unit.scan(io, age_ms, permit, now_ms)
         except Exception as error:  # whatever it is, the other units must be served
-            unit.give_up(error, now_ms)
+            unit.start_over(f"scan failed: {error!r}", now_ms)
             return SAFE_UNIT_OUTPUTS, _NO_REQUEST
 
     def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> None:

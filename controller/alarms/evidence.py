@@ -15,7 +15,7 @@ from controller.bank.memory import BankMemory
 from controller.bank.shared import RESET_MOST_S
 from controller.bank.view import CHLORINE, FEED_TEMP, PRODUCT
 from controller.parts.analogue import Loop, Quality
-from controller.parts.timing import NEVER, held_s
+from controller.parts.timing import HOUR_S, NEVER, held_s
 from controller.settings import Setpoints
 from controller.signals import (
     BANK_SIGNALS,
@@ -32,7 +32,6 @@ from controller.unit.view import CONCENTRATE, MEMBRANE, QUALITY, SUCTION
 
 SAMPLE_MS = 500
 CONDITION_BIT, BAD_BIT, UNCERTAIN_BIT = 64, 128, 144
-HOUR_S = 3600.0
 IMPLAUSIBLE_US_CM = 2.0  # narrative, fault F10: a dry or broken cell reads next to nothing
 LATE_PURGE = 1.5  # intervals; from here on the queue of flush slots puts the purge first, too
 
@@ -73,7 +72,7 @@ _BANK = {signal.name: signal for signal in BANK_SIGNALS if signal.kind is Kind.A
 
 
 def _believed(loop: Loop, signal: Signal, current_ma: float) -> float | None:
-    if loop.quality not in (Quality.GOOD, Quality.UNCERTAIN) or loop.broken_ms != NEVER:
+    if not loop.believed or loop.broken_ms != NEVER:
         return None
     return from_ma(signal, current_ma)
 

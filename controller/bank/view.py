@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.bank.memory import BankMemory
-from controller.parts.analogue import Quality
 from controller.parts.timing import held_s
 from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, BankInputs, from_ma, signal_named
@@ -49,7 +48,7 @@ class BankView:
 
     def good(self, loop: int) -> bool:
         """The loop is to be believed."""
-        return self.m.loops[loop].quality in (Quality.GOOD, Quality.UNCERTAIN)
+        return self.m.loops[loop].believed
 
 
 def look(

@@ -53,7 +53,12 @@ class Loop:
         self.inside_ms = since(inside, self.inside_ms, now_ms)
         self._classify(now_ms)
         self.bad_ms = since(self.quality is Quality.BAD, self.bad_ms, now_ms)
-        return self.quality in (Quality.GOOD, Quality.UNCERTAIN) and not broken
+        return self.believed and not broken
+
+    @property
+    def believed(self) -> bool:
+        """Good enough to act on."""
+        return self.quality in (Quality.GOOD, Quality.UNCERTAIN)
 
     def _classify(self, now_ms: int) -> None:
         if self.started_ms == NEVER:

@@ -7,6 +7,7 @@ A moment is an int of milliseconds on the firmware's own monotonic clock; NEVER 
 from __future__ import annotations
 
 NEVER = -(2**62)
+HOUR_S = 3600.0
 
 
 def since(condition: bool, since_ms: int, now_ms: int) -> int:

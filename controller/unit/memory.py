@@ -33,7 +33,6 @@ class UnitMemory:
     start_flushes_due: int = 1  # retained: 2 after maintenance
     first_start: bool = False  # retained: a person must be present at the next pump start
     latched: Event | None = None  # retained: first-out cause of a lockout
-    latched_ms: int = NEVER
     cause_gone_ms: int = NEVER
     reset_cause: Event | None = None  # the cause of the last reset
     resets_ms: list[int] = field(default_factory=list)  # resets of that cause

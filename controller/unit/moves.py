@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from controller.parts.timing import NEVER, recent
+from controller.parts.timing import HOUR_S, NEVER, recent
 from controller.unit.machine import move
 from controller.unit.states import Event, Trip, UnitState
 from controller.unit.table import CELLS, STOPPING, Move, destination
 from controller.unit.view import View
 
-HOUR_S = 3600.0
 _RUN = frozenset(
     {UnitState.DELAY, UnitState.PUMP_START, UnitState.PRODUCE, UnitState.PURGE, UnitState.QUALITY_FLUSH}
 )
@@ -27,11 +26,11 @@ def perform(v: View, event: Event, cell: Move) -> UnitState:
     entered = destination(v.m.state, Move(cell.trip, target))
     if entered is STOPPING:
         v.m.trip, v.m.target = cell.trip, target
-    enter(v, event, entered)
+    _enter(v, event, entered)
     return entered
 
 
-def enter(v: View, event: Event, entered: UnitState) -> None:
+def _enter(v: View, event: Event, entered: UnitState) -> None:
     """Make the move in the machine and do what entering the state asks for."""
     left = v.m.state
     move(v.m, event, entered)
@@ -47,10 +46,10 @@ def enter(v: View, event: Event, entered: UnitState) -> None:
 def latch(v: View, event: Event) -> None:
     """Remember the first-out cause of a lockout; a later one does not replace it."""
     if v.m.latched is None:
-        v.m.latched, v.m.latched_ms, v.m.cause_gone_ms = event, v.now_ms, NEVER
+        v.m.latched, v.m.cause_gone_ms = event, NEVER
 
 
-def owe_flush(v: View) -> None:
+def _owe_flush(v: View) -> None:
     """From now on concentrate may stand in the membranes."""
     if not v.m.flush_owed:
         v.m.flush_owed, v.m.owed_since_ms = True, v.now_ms
@@ -60,7 +59,7 @@ def _target(v: View, event: Event, cell: Move) -> UnitState:
     """The cell's target, or what the unit remembers in its place."""
     m, target = v.m, cell.target
     if event is Event.DONE:
-        return after(v)
+        return _after(v)
     if m.state in (UnitState.STOP_FLUSH, UnitState.STOPPING) and target is UnitState.STANDBY:
         return m.target
     if event is Event.SELECTOR_AUTO and m.latched is not None:
@@ -70,7 +69,7 @@ def _target(v: View, event: Event, cell: Move) -> UnitState:
     return target
 
 
-def after(v: View) -> UnitState:
+def _after(v: View) -> UnitState:
     """Where a completed step leads."""
     m = v.m
     if m.state is UnitState.BOOT:
@@ -128,7 +127,7 @@ def _leave(v: View, event: Event, left: UnitState, entered: UnitState) -> None:
         m.first_start = True
     elif left is UnitState.LOCKOUT and entered in (UnitState.STANDBY, UnitState.OFF):
         _count_reset(v)
-        m.latched, m.latched_ms, m.cause_gone_ms = None, NEVER, NEVER
+        m.latched, m.cause_gone_ms = None, NEVER
         m.lost_memory = False
         m.suction_ms.clear()
         m.io_lost_ms.clear()
@@ -155,7 +154,7 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
         if left in (UnitState.WAIT_PERMIT, UnitState.STANDBY):
             m.target = UnitState.STANDBY
     elif entered is UnitState.PUMP_START:
-        owe_flush(v)
+        _owe_flush(v)
         m.flushed_on_ms = NEVER
         m.quality_alarm = m.quality_flush_due = False
     elif entered is UnitState.PRODUCE and left is UnitState.PUMP_START:
@@ -175,5 +174,5 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
     elif entered is UnitState.LOCKOUT:
         m.cause_gone_ms = NEVER
     elif entered is UnitState.BOOT:
-        owe_flush(v)
+        _owe_flush(v)
         m.pump_off_ms = v.now_ms

@@ -108,7 +108,7 @@ def _good_water(v: View) -> bool:
 def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:
     m, s = v.m, v.s
     dead = (
-        v.age_ms > s.io_stale_s * 1000.0
+        v.stale
         or not v.io.isolator_on
         or v.p.estop_open
         or v.held_s(m.selector_off_ms) > s.coast_s + s.feed_close_gap_s

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from controller.parts.timing import NEVER
+from controller.parts.timing import HOUR_S, NEVER
 from controller.unit.permits import Request, Want
 from controller.unit.states import (
     EVENT_TEXT,
@@ -24,7 +24,6 @@ from controller.unit.view import View
 UNAVAILABLE = frozenset(
     {UnitState.BOOT, UnitState.OFF, UnitState.MAINTENANCE, UnitState.LOCKOUT, UnitState.ESTOP}
 )
-HOUR_S = 3600.0
 
 
 def _count_down(what: str, done_s: float, needed_s: float) -> str | None:
@@ -264,16 +263,18 @@ def want(v: View) -> Want:
     return Want.NONE
 
 
-_HOLDS_SLOT = frozenset(
+NEEDS_SLOT = frozenset(
     {
         UnitState.START_FLUSH,
         UnitState.DELAY,
-        UnitState.PUMP_START,
         UnitState.PURGE,
         UnitState.QUALITY_FLUSH,
         UnitState.STOP_FLUSH,
     }
 )
+"""States that a lost flush slot ends."""
+
+_HOLDS_SLOT = NEEDS_SLOT | {UnitState.PUMP_START}  # keeps its slot until the pump is proven
 
 
 def wants_water(v: View) -> bool:

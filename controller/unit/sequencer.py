@@ -8,12 +8,12 @@ At most one move is made in a scan.
 from __future__ import annotations
 
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER, held_s, recent, since
+from controller.parts.timing import HOUR_S, NEVER, held_s, recent, since
 from controller.settings import Setpoints
 from controller.signals import Command, UnitInputs, UnitOutputs, Verb
 from controller.unit import progress
 from controller.unit.memory import UnitMemory
-from controller.unit.moves import HOUR_S, latch, perform
+from controller.unit.moves import latch, perform
 from controller.unit.outputs import drive
 from controller.unit.permits import Permits, Request
 from controller.unit.protections import CLEAR_S, RULES, Rule
@@ -21,15 +21,6 @@ from controller.unit.states import EVENT_TEXT, PUMPING, Answer, Event, Trip, Uni
 from controller.unit.table import BANK_EVENTS, CELLS, Move, close
 from controller.unit.view import View, look
 
-_TOKEN_STATES = frozenset(
-    {
-        UnitState.START_FLUSH,
-        UnitState.DELAY,
-        UnitState.PURGE,
-        UnitState.QUALITY_FLUSH,
-        UnitState.STOP_FLUSH,
-    }
-)
 ABORT_S = 3.0  # STOP held so long gives up a stop flush
 STOP_PAUSE_S = 1.0  # stop commands closer than this are one held button
 
@@ -83,7 +74,7 @@ class Sequencer:
     def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
         """One scan; returns outputs and the request to the bank."""
         if not isinstance(self.memory.state, UnitState):
-            self._start_over(now_ms)
+            self.start_over(f"illegal state {self.memory.state!r}", now_ms)
         v = look(self._s, self.memory, io, age_ms, permits, now_ms, self._seat)
         self._sums(v)
         active = self._standing(v)
@@ -94,18 +85,18 @@ class Sequencer:
         self._seen = v
         return outputs, progress.request(v)
 
-    def give_up(self, error: Exception, now_ms: int) -> None:
-        """After a defect in this unit's own scan: begin again from BOOT, with nothing driven."""
-        self.events.append(Entry(now_ms, self.unit, "cause", f"scan failed: {error!r}"))
+    def start_over(self, why: str, now_ms: int) -> None:
+        """Global rule (e): a state that is none forces BOOT. So does a scan that did not come to its end.
+
+        Nothing is driven from here on.
+        """
+        self.events.append(Entry(now_ms, self.unit, "cause", why))
         m = self.memory
         m.state, m.entered_ms, m.pump_off_ms = UnitState.BOOT, now_ms, now_ms
+        if m.feed_ms != NEVER:
+            m.feed_off_ms = now_ms
         m.feed_ms = m.flush_ms = m.both_ms = m.pump_ms = m.enable_ms = NEVER
         m.flush_owed, m.flush_complete, m.closing = True, False, False
-
-    def _start_over(self, now_ms: int) -> None:
-        """Global rule (e): a state that is none forces BOOT."""
-        self.events.append(Entry(now_ms, self.unit, "cause", f"illegal state {self.memory.state!r}"))
-        self.memory.state, self.memory.entered_ms = UnitState.BOOT, now_ms
 
     def waits_for(self) -> str:
         """What the unit waits for, in words; empty before the first scan."""
@@ -117,8 +108,8 @@ class Sequencer:
 
     def _sums(self, v: View) -> None:
         m, s = v.m, v.s
-        m.io_fresh_ms = since(v.age_ms <= s.io_stale_s * 1000.0, m.io_fresh_ms, v.now_ms)
-        m.io_stale_ms = since(v.age_ms > s.io_stale_s * 1000.0, m.io_stale_ms, v.now_ms)
+        m.io_fresh_ms = since(not v.stale, m.io_fresh_ms, v.now_ms)
+        m.io_stale_ms = since(v.stale, m.io_stale_ms, v.now_ms)
         m.selector_off_ms = since(not v.io.selector_auto, m.selector_off_ms, v.now_ms)
         if m.scanned_ms == NEVER:
             self._first_scan(v)
@@ -173,13 +164,12 @@ class Sequencer:
     def _standing(self, v: View) -> list[Event]:
         """Every event that holds in this scan."""
         m, p = v.m, v.p
-        stale = v.age_ms > v.s.io_stale_s * 1000.0
-        events = [] if stale else self._protections(v)
+        events = [] if v.stale else self._protections(v)
         if p.estop_open:
             events.append(Event.ESTOP)
         events.extend(p.events)
         # with the pump on the loss counts at once: the stale image has just cut the outputs
-        if v.age_ms >= v.s.io_lost_s * 1000.0 or (stale and m.state in PUMPING):
+        if v.age_ms >= v.s.io_lost_s * 1000.0 or (v.stale and m.state in PUMPING):
             counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms
             spent = len(m.io_lost_ms) - counted >= v.s.io_retries
             events.append(Event.IO_LOST_SPENT if spent else Event.IO_LOST)
@@ -208,7 +198,7 @@ class Sequencer:
             return False
         if v.m.state is UnitState.DELAY and v.in_state_s >= v.s.settle_s + v.s.start_slot_wait_s:
             return True
-        return v.m.state in _TOKEN_STATES and not v.p.token
+        return v.m.state in progress.NEEDS_SLOT and not v.p.token
 
     def _protections(self, v: View) -> list[Event]:
         m, now_ms = v.m, v.now_ms

@@ -42,6 +42,11 @@ class View:
     blanked: bool  # quality is not judged in this scan
 
     @property
+    def stale(self) -> bool:
+        """The unit's I/O image is too old to be judged."""
+        return self.age_ms > self.s.io_stale_s * 1000.0
+
+    @property
     def alone(self) -> bool:
         """The coordinator is lost: nobody lends slots."""
         return Event.COORDINATOR_LOST in self.p.events

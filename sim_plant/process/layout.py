@@ -340,12 +340,6 @@ WORK = 6
 UNIT_TRUTHS, BANK_TRUTHS = len(UNIT_TRUTH), len(BANK_TRUTH)
 
 
-def constants_size(n_units: int) -> int:
-    """Length of the buffer of all that never changes."""
-    loops, truths = n_units * UNIT_AIS + BANK_AIS, UNIT_TRUTHS + BANK_TRUTHS
-    return P_COUNT + loops * L_COUNT + PROFILES * PROFILE_COLUMNS + truths * T_COUNT
-
-
 def state_size(n_units: int) -> int:
     """Length of the buffer of all that changes and that a snapshot keeps."""
     loops, contacts = n_units * UNIT_AIS + BANK_AIS, n_units * UNIT_DIS + BANK_DIS

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from html import escape
 
-RED, AMBER, INK = "#b3261e", "#e3a008", "#1b1b1b"
+RED, AMBER = "#b3261e", "#e3a008"
 
 # Text inherits the page's system font. Sizes are picture units: 820 of them are the width of a page.
 STYLE = """

@@ -8,9 +8,7 @@ from sim_plant.bench.monitors.observed import UNIT_OUTPUTS, Observed
 from sim_plant.bench.monitors.reactions import answers
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
-from sim_plant.bench.monitors.tolerance import ms, shortest_ms
-
-ROLLING_HOUR_S = 3600.0
+from sim_plant.bench.monitors.tolerance import ROLLING_HOUR_S, ms, shortest_ms
 
 
 def unit_io_lost(obs: Observed) -> Tally:

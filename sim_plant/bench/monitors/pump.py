@@ -12,11 +12,10 @@ from sim_plant.bench.monitors.observed import Observed
 from sim_plant.bench.monitors.reactions import answers, never, stays_dead
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
-from sim_plant.bench.monitors.tolerance import reaction_ms, shortest_ms, spacing_ms
+from sim_plant.bench.monitors.tolerance import ROLLING_HOUR_S, reaction_ms, shortest_ms, spacing_ms
 
 HARD_WIRED_S = 0.3  # stated by SR-09, SR-10, SR-28: a contact that is also wired into the coil circuit
 OVERLOAD_CLOSED_S = 60.0  # stated by SR-10: protector closed so long before a reset counts
-ROLLING_HOUR_S = 3600.0
 
 
 def pump_needs_feed(obs: Observed) -> Tally:

@@ -11,11 +11,16 @@ from sim_plant.bench.monitors.observed import Observed
 from sim_plant.bench.monitors.reactions import answers, stays_dead
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
-from sim_plant.bench.monitors.tolerance import ms, reaction_ms, shortest_ms, timer_tolerance_ms
+from sim_plant.bench.monitors.tolerance import (
+    ROLLING_HOUR_S,
+    ms,
+    reaction_ms,
+    shortest_ms,
+    timer_tolerance_ms,
+)
 from sim_plant.bench.trace import Bools
 
 BAD_AFTER_S = 2.0  # a loop out of range so long is BAD (narrative 1.4)
-ROLLING_HOUR_S = 3600.0
 AFTERMATH_MS = 500  # a stop so soon after a dip is still the dip's
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 REACTION_S = 0.5
 TIMER_S = 0.5
 TIMER_PART = 0.02
+ROLLING_HOUR_S = 3600.0  # the window of every budget
 SPACING_S = 0.2  # between two outputs that must keep apart; stated by SR-14, used for SR-52 too
 
 
