@@ -19,11 +19,12 @@ from typing import IO, NoReturn
 from controller import retained
 from controller.drivers.base import Driver
 from controller.drivers.memory import MemoryDriver
+from controller.files import InputError
 from controller.firmware import Controller
 from controller.journal import Journal
 from controller.notify import Notifier, from_environment
 from controller.runtime import Loop, Runner
-from controller.site import Site, SiteError, load_site
+from controller.site import Site, load_site
 from controller.store import LOST, Keeper, Store
 
 INPUT_AT_FAULT = 2
@@ -83,7 +84,7 @@ def main(arguments: list[str] | None = None) -> int:
             return _refuse(f"{data}: another process runs on this folder")
         with lock:
             return _run(site, data, options)
-    except SiteError as error:
+    except InputError as error:
         return _refuse(str(error))
     except OSError as error:
         return _refuse(f"{error.filename or options.site}: {error.strerror or error}")

@@ -20,6 +20,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from controller.files import InputError
 from controller.settings import Setpoints
 from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
@@ -28,7 +29,7 @@ from sim_plant.bench.monitors import REQUIREMENTS, Requirement
 from sim_plant.bench.prove import OUR_FIRMWARE, Job, carry_out
 from sim_plant.bench.targets import try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
-from sim_plant.site import InputError, Site, demo_folder, load_site
+from sim_plant.site import Site, demo_folder, load_site
 
 PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
 
