@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO, NoReturn
 
 from controller import retained
+from controller.changes import Overlay
 from controller.drivers.base import Driver
 from controller.drivers.memory import MemoryDriver
 from controller.files import InputError
@@ -93,12 +94,13 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _run(site: Site, data: Path, options: argparse.Namespace) -> int:
+    overlay = Overlay(data, site.setpoints, site.table.units)  # first: it may refuse
     journal, store = Journal(data / "journal.sqlite"), Store(data)
     driver = MemoryDriver(site.table.units)
-    controller = Controller(site.table.units, site.setpoints, store.recalled.text)
+    controller = Controller(site.table.units, overlay.setpoints, store.recalled.text)
     notifier = from_environment()
     loop, keeper = _assemble(site, controller, driver, journal, store, notifier)
-    _record_start(site, loop, journal, store, options)
+    _record_start(site, loop, journal, store, overlay, options)
     try:
         code = Runner(loop, notifier, options.for_s).run()
     finally:
@@ -121,7 +123,7 @@ def _assemble(
 
 
 def _record_start(
-    site: Site, loop: Loop, journal: Journal, store: Store, options: argparse.Namespace
+    site: Site, loop: Loop, journal: Journal, store: Store, overlay: Overlay, options: argparse.Namespace
 ) -> None:
     loop.record(
         "run", f"started: site {site.table.name}, {site.table.units} units, scan {site.table.scan_ms} ms"
@@ -135,12 +137,15 @@ def _record_start(
             retained.decode(str(store.recalled.text), site.table.units)
         except retained.RetainedLostError as error:
             loop.record("store", f"retained data lost: {error}")
+    for note in overlay.notes:
+        loop.record("setting", note)
     changes = journal.setpoints_in_force(
-        site.setpoints.model_dump(),
+        overlay.setpoints.model_dump(),
         options.by.strip() or "not named (edit of site.toml)",
         options.why,
         loop.clock.now_ns() // 1_000_000,
         loop.clock.wall_ns(),
+        overlay.authors(),
     )
     for change in changes:
         why = change.why or "no reason given"

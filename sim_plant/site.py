@@ -3,8 +3,8 @@
     SITE/site.toml           [site], [setpoints], [plant.*]
     SITE/cases/*.case.toml   what to try (see bench/cases.py)
 
-[site] and [setpoints] are the firmware's and described beside it (controller/site.py). Whatever is unknown, out of
-range, of the wrong unit or missing is refused before anything runs (controller/files.py).
+[site] and [setpoints] are the firmware's and described beside it (controller/site.py). Whatever is unknown,
+out of range, of the wrong unit or missing is refused before anything runs (controller/files.py).
 """
 
 from __future__ import annotations
