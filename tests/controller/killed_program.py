@@ -10,7 +10,8 @@ from __future__ import annotations
 import sys
 import threading
 
-from controller import __main__ as program
+from controller import program
+from controller.__main__ import main
 from controller.changes import SetpointChanges
 from controller.firmware import Controller
 from controller.parts.journal import Entry
@@ -86,4 +87,4 @@ if __name__ == "__main__":
     if sys.argv[1] == "changing":
         start_changing()
     program.Controller = KINDS[sys.argv[1]]  # type: ignore[misc]  # the program has no other door for it
-    sys.exit(program.main(sys.argv[2:]))
+    sys.exit(main(sys.argv[2:]))

@@ -323,6 +323,17 @@ def test_arguments_that_are_wrong_are_refused_in_one_line(
     assert word in refusal(start(*found))
 
 
+def test_the_help_shows_an_example_and_names_every_file_that_is_written(site: Path, start: Start) -> None:
+    assert start(site, "--for", "0.3").wait(DEADLINE_S) == 0
+    Overlay(site / "data", load_site(site).setpoints, 2).keep("purge_s", 25, "Grace", "scale", "then")
+
+    said, _err = start("--help").communicate(timeout=DEADLINE_S)
+
+    assert "example:\n  python -m controller my_site" in said
+    for path in (site / "data").iterdir():
+        assert path.name in said
+
+
 def test_two_programs_never_run_on_one_folder(site: Path, start: Start) -> None:
     first = start(site)
     scans(first)
