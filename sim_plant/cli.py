@@ -1,8 +1,8 @@
 """The ``skidproof`` command.
 
 Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the
-target could not be reached, 4 stopped by the user. Evidence so far is kept in every case. ``control`` has those
-of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
+target could not be reached, 4 stopped by the user. Evidence so far is kept in every case. ``control`` has
+those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 """
 
 from __future__ import annotations
