@@ -116,14 +116,9 @@ class Controller:
         Raises ValueError, and changes nothing, when the value is out of range, contradicts another
         setpoint, leaves no room for a flush, or nobody gives a name and a reason.
         """
-        if not by or not reason:
-            raise ValueError(f"{name}: a change needs the name of a person and a reason")
-        values = self.setpoints.model_dump()
-        if name not in values:
-            raise ValueError(f"{name} is not a known setpoint")
-        changed = Setpoints.model_validate(values | {name: value})
-        changed.flush_slots(self.n_units)
-        text = f"{name}: {values[name]!r} > {getattr(changed, name)!r}, by {by}: {reason}"
+        changed = self.setpoints.with_change(name, value, by, reason, self.n_units)
+        old, new = getattr(self.setpoints, name), getattr(changed, name)
+        text = f"{name}: {old!r} > {new!r}, by {by}: {reason}"
         self._adopt(changed)
         self._bank.events.append(Entry(now_ms, 0, "setting", text))
 

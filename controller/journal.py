@@ -100,20 +100,27 @@ class Journal:
         self._put((_INSERT_LINE, (entry.t_ms, iso(wall_ns), entry.unit, entry.kind, text)))
 
     def setpoints_in_force(
-        self, values: Mapping[str, object], who: str, why: str, t_ms: int, wall_ns: int
+        self,
+        values: Mapping[str, object],
+        who: str,
+        why: str,
+        t_ms: int,
+        wall_ns: int,
+        authors: Mapping[str, tuple[str, str]] | None = None,
     ) -> list[Change]:
         """Compare with the values last in force and record each change; waits for the disk.
 
-        The first values ever are no change. Raises ValueError when nobody is named.
+        ``authors`` names who changed a certain setpoint, and why, where that was somebody else. The first
+        values ever are no change. Raises ValueError when nobody is named.
         """
         if not who.strip():
             raise ValueError("a change of a setpoint needs the name of a person")
-        now = {name: _plain(value) for name, value in values.items()}
+        now = {name: plain(value) for name, value in values.items()}
         with self._file_lock, self._file:
             before = dict(self._file.execute("SELECT name, value FROM setpoints").fetchall())
             names = sorted(before.keys() | now.keys()) if before else []
             changes = [
-                Change(name, before.get(name, ""), now.get(name, ""), who, why)
+                Change(name, before.get(name, ""), now.get(name, ""), *(authors or {}).get(name, (who, why)))
                 for name in names
                 if before.get(name) != now.get(name)
             ]
@@ -213,7 +220,7 @@ class Journal:
         return _connect(self._path)
 
 
-def _plain(value: object) -> str:
+def plain(value: object) -> str:
     """One text for one value: a default of 20 and a 20.0 from a file are the same setpoint."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return str(value)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import queue
 import signal
 import sys
 import threading
@@ -22,6 +23,7 @@ import time
 import traceback
 from collections import deque
 from collections.abc import Callable
+from concurrent.futures import Future
 from typing import Protocol
 
 from controller.drivers.base import Driver
@@ -114,6 +116,7 @@ class Loop:
         self._period_ns = scan_ms * 1_000_000
         self._safe = safe_outputs(controller.n_units)
         self._wall = WallWatch()
+        self._asked: queue.SimpleQueue[tuple[Future[None], Callable[[int], None]]] = queue.SimpleQueue()
         self._began_ns = self.clock.now_ns()  # of the scan in progress, or of the last one
         self._over = False  # the safe image has been driven, for good
         self._stalled = False
@@ -136,6 +139,7 @@ class Loop:
     def _scan(self) -> None:
         inputs = self._driver.read()
         now_ns = self.clock.now_ns()  # after the read, so that a slow one does not put time back
+        self._do_what_was_asked(now_ns // 1_000_000)
         outputs = self._controller.scan(inputs, now_ns // 1_000_000)
         # a scan that hung comes back after the program gave it up: it must not undo the safe image
         self._driver.write(self._safe if self._over else outputs)
@@ -148,6 +152,21 @@ class Loop:
             self._notifier.send("READY=1")
         self.scans += 1
         self._notifier.alive(now_ns)
+
+    def _do_what_was_asked(self, now_ms: int) -> None:
+        """One thing at most, so that a scan stays short."""
+        try:
+            future, act = self._asked.get_nowait()
+        except queue.Empty:
+            return
+        if not future.set_running_or_notify_cancel():
+            return
+        try:
+            act(now_ms)
+        except Exception as error:  # belongs to the thread that asked
+            future.set_exception(error)
+        else:
+            future.set_result(None)
 
     def _next(self, deadline_ns: int) -> int:
         """The next moment to scan at; those that have passed are skipped and counted."""
@@ -181,6 +200,15 @@ class Loop:
     def record(self, kind: str, text: str) -> None:
         """One journal line of the program's own."""
         self._records.add(Entry(self.clock.now_ns() // 1_000_000, 0, kind, text), self.clock.wall_ns())
+
+    def between_scans(self, act: Callable[[int], None]) -> Future[None]:
+        """Have ``act(now_ms)`` done to the firmware by the scanning thread, between two scans.
+
+        It must not wait for anything. What it raises is the future's.
+        """
+        future: Future[None] = Future()
+        self._asked.put((future, act))
+        return future
 
     def watch(self) -> None:
         """Tell, once, of a scan that hangs."""

@@ -15,6 +15,8 @@ from typing import Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+BY_MAX, REASON_MAX = 60, 300  # characters of a name and of a reason for a change
+
 
 class Setpoints(BaseModel):
     """The firmware's settings; one flat list, because a setpoint sheet is one."""
@@ -224,6 +226,24 @@ class Setpoints(BaseModel):
         if broken:
             raise ValueError("; ".join(broken))
         return self
+
+    def with_change(self, name: str, value: float, by: str, reason: str, n_units: int) -> Self:
+        """These setpoints with one of them changed by a person who says why.
+
+        Raises ValueError when the value is out of range, contradicts another setpoint or leaves no room for
+        a flush of ``n_units`` units, or when nobody gives a name and a reason, each in one line.
+        """
+        for text, most in ((by, BY_MAX), (reason, REASON_MAX)):
+            if not text.strip() or len(text) > most or not text.isprintable():
+                raise ValueError(
+                    f"a change of {name} needs the name of a person and a reason, each one line of at most "
+                    f"{BY_MAX} and {REASON_MAX} characters"
+                )
+        if name not in type(self).model_fields:
+            raise ValueError(f"{name} is not a known setpoint")
+        changed = type(self).model_validate(self.model_dump() | {name: value})
+        changed.flush_slots(n_units)
+        return changed
 
     @property
     def token_lease_s(self) -> float:

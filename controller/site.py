@@ -1,27 +1,23 @@
 """The firmware's part of a site folder: ``site.toml`` with its tables [site] and [setpoints].
 
 The tables [plant] and [wiring] belong to the simulated plant and to the I/O; they are passed over here.
-Anything else that is unknown, out of range or missing is refused with one line: file, key, limit.
+Anything else that is unknown, out of range or missing is refused with one line (see controller/files.py).
 """
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from controller.files import InputError, explain, read_toml
 from controller.settings import Setpoints
 from controller.signals import UNITS_MAX, UNITS_MIN
 
-FILE_BYTES_MAX = 1_000_000
+SITE_FILE = "site.toml"
 _NOT_OURS = ("plant", "wiring")
-
-
-class SiteError(ValueError):
-    """The site folder is at fault; the message is one line for the user."""
 
 
 class SiteTable(BaseModel):
@@ -36,11 +32,21 @@ class SiteTable(BaseModel):
     seed: int = Field(1, ge=0, le=2**31 - 1)
 
 
-class _SiteFile(BaseModel):
+class SiteFile(BaseModel):
+    """What the firmware needs of site.toml."""
+
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     site: SiteTable
     setpoints: Setpoints = Setpoints()
+
+    @model_validator(mode="after")
+    def _units_can_flush(self) -> Self:
+        self.setpoints.flush_slots(self.site.units)
+        return self
+
+
+_File = TypeVar("_File", bound=SiteFile)
 
 
 @dataclass(frozen=True)
@@ -53,48 +59,24 @@ class Site:
 
 
 def load_site(folder: Path) -> Site:
-    """Read a site folder; SiteError when it cannot be used."""
-    path = folder / "site.toml"
-    data = _read(path)
+    """Read a site folder; InputError when it cannot be used."""
+    data = read_site(folder)
     for name in _NOT_OURS:
         data.pop(name, None)
-    try:
-        # strict: "6" is no number and true is not 1
-        file = _SiteFile.model_validate(data, strict=True)
-        file.setpoints.flush_slots(file.site.units)
-    except ValidationError as error:
-        raise SiteError(f"{path}: {_explain(error)}") from error
-    except ValueError as error:
-        raise SiteError(f"{path}: setpoints: {error}") from error
+    file = checked(SITE_FILE, data, SiteFile)
     return Site(folder, file.site, file.setpoints)
 
 
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        with path.open("rb") as file:
-            content = file.read(FILE_BYTES_MAX + 1)
-    except OSError as error:
-        raise SiteError(f"{path}: {error.strerror or error}") from error
-    if len(content) > FILE_BYTES_MAX:
-        raise SiteError(f"{path}: more than {FILE_BYTES_MAX} bytes")
-    try:
-        return tomllib.loads(content.decode())
-    except (ValueError, RecursionError) as error:  # not UTF-8, not TOML, or nested without end
-        raise SiteError(f"{path}: not TOML: {str(error).splitlines()[0]}") from error
+def read_site(folder: Path) -> dict[str, Any]:
+    """What stands in a folder's site.toml, not yet checked; InputError when it cannot be read."""
+    if not folder.is_dir():
+        raise InputError(f"{folder}: no such site folder; a site is a folder with a {SITE_FILE}")
+    return read_toml(folder / SITE_FILE)
 
 
-def _explain(error: ValidationError) -> str:
-    """The first thing that is wrong, on one line, and how many more there are."""
-    found = error.errors()
-    first = found[0]
-    key = ".".join(map(str, first["loc"]))
-    if first["type"] == "extra_forbidden":
-        text = f"{key} is not a known key"
-    elif first["type"] == "missing":
-        text = f"{key} is missing"
-    elif first["type"] == "value_error":
-        text = f"{key}: {first.get('ctx', {}).get('error', first['msg'])}"
-    else:
-        value = repr(first["input"])
-        text = f"{key} = {value[:60]}: {first['msg'].replace('Input should be', 'must be')}"
-    return text + (f" (and {len(found) - 1} more)" if len(found) > 1 else "")
+def checked(source: str, data: dict[str, Any], model: type[_File]) -> _File:
+    """The data as a site file; InputError, which names ``source``, when they are not one."""
+    try:
+        return model.model_validate(data, strict=True)  # strict: "6" is no number and true is not 1
+    except ValidationError as error:
+        raise InputError(explain(source, error, model)) from error

@@ -1,10 +1,10 @@
-"""Retained memory on disk.
+"""Retained memory on disk, and any other text that must survive in the same way.
 
-Two copies in one folder, ``retained.a`` and ``retained.b``, each one line: sequence number, SHA-256 of
-number and text, text. A change goes into one copy and then into the other, so that at rest both hold the
-same text and the loss of one costs nothing. A copy is replaced whole: a temporary file is written and forced
-to disk, then renamed over the copy, then the folder is forced to disk. A cut of the supply at any byte
-therefore leaves the text before the change or the one after it.
+Two copies in one folder, by default ``retained.a`` and ``retained.b``, each one line: sequence number,
+SHA-256 of number and text, text. A change goes into one copy and then into the other, so that at rest both
+hold the same text and the loss of one costs nothing. A copy is replaced whole: a temporary file is written
+and forced to disk, then renamed over the copy, then the folder is forced to disk. A cut of the supply at any
+byte therefore leaves the text before the change or the one after it.
 
 What is found at a start:
 
@@ -62,11 +62,13 @@ class _Copy:
 class Store:
     """The two copies in ``folder``, which must exist; ``recalled`` says what stood there.
 
-    Raises OSError when the folder cannot be read or written.
+    Without a marker a folder that has lost both copies looks like one that never had any. Raises OSError
+    when the folder cannot be read or written.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, name: str = "retained", marker: str | None = MARKER) -> None:
+        self._folder, self._name, self._marker = folder, name, marker
+        self._copies = (f"{name}.a", f"{name}.b")
         self._sequence = 0
         self._newest = 0  # index of the copy written last
         self.recalled = self._load()
@@ -76,22 +78,25 @@ class Store:
         self._sequence += 1  # also used up by a write that fails: no two texts share a number
         data = _frame(self._sequence, text)
         for index in (1 - self._newest, self._newest):
-            self._replace(COPIES[index], data)
+            self._replace(self._copies[index], data)
             self._newest = index
-        if not self._is_there(MARKER):
-            self._replace(MARKER, _MARKER_TEXT.encode())
+        if self._marker and not self._is_there(self._marker):
+            self._replace(self._marker, _MARKER_TEXT.encode())
 
     def _load(self) -> Recalled:
-        copies = [self._read(name) for name in COPIES]
+        copies = [self._read(name) for name in self._copies]
         valid = [copy for copy in copies if not copy.fault]
         faults = tuple(f"{copy.name}: {copy.fault}" for copy in copies if copy.fault)
-        cut = tuple(f"{name}.new: a write was cut short" for name in COPIES if self._is_there(name + ".new"))
+        cut = tuple(
+            f"{name}.new: a write was cut short" for name in self._copies if self._is_there(name + ".new")
+        )
         if not valid:
-            if not any(map(self._is_there, (MARKER, *COPIES))):
+            witnesses = (*self._copies, self._marker) if self._marker else self._copies
+            if not any(map(self._is_there, witnesses)):
                 return Recalled(None, ("first start: neither retained data nor the marker", *cut))
-            return Recalled(LOST, ("retained data lost: " + "; ".join(faults), *cut))
+            return Recalled(LOST, (f"{self._name} data lost: " + "; ".join(faults), *cut))
         if len({copy.text for copy in valid}) > len({copy.sequence for copy in valid}):
-            return Recalled(LOST, ("retained data lost: the copies contradict each other", *cut))
+            return Recalled(LOST, (f"{self._name} data lost: the copies contradict each other", *cut))
         newest = max(valid, key=lambda copy: copy.sequence)
         self._sequence, self._newest = newest.sequence, copies.index(newest)
         return Recalled(newest.text, tuple(f"{fault}; {newest.name} is used" for fault in faults) + cut)

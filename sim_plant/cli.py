@@ -1,7 +1,8 @@
 """The ``skidproof`` command.
 
-Exit codes: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the target could
-not be reached, 4 stopped by the user. Evidence so far is kept in every case.
+Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the
+target could not be reached, 4 stopped by the user. Evidence so far is kept in every case. ``control`` has
+those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from controller.files import InputError
 from controller.settings import Setpoints
 from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
@@ -28,7 +30,7 @@ from sim_plant.bench.monitors import REQUIREMENTS, Requirement
 from sim_plant.bench.prove import OUR_FIRMWARE, Job, carry_out
 from sim_plant.bench.targets import try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
-from sim_plant.site import InputError, Site, demo_folder, load_site
+from sim_plant.site import Site, demo_folder, load_site
 
 PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
 
@@ -120,6 +122,34 @@ def begin(
         raise typer.Exit(BAD_INPUT) from error
     typer.echo(f"{folder}/site.toml holds an invented plant: replace every value by your own, then run")
     typer.echo(f"  skidproof prove {folder}")
+
+
+@app.command(
+    epilog='Example: skidproof control my_site --for 60 --by "A. Person" --why "harder water". '
+    "What is written where, and the exit codes: python -m controller --help"
+)
+def control(
+    site: Annotated[Path, typer.Argument(help="Site folder, holds site.toml.")],
+    for_s: Annotated[
+        float | None, typer.Option("--for", metavar="SECONDS", help="Stop after so long; else by a signal.")
+    ] = None,
+    data: Annotated[
+        Path | None,
+        typer.Option(help="Retained memory, changed setpoints and journal; SITE/data when left out."),
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who edited setpoints in site.toml since the last start.")] = "",
+    why: Annotated[str, typer.Option(help="Why they were edited.")] = "",
+) -> None:
+    """Run the site's firmware in real time, in this version against a healthy field in memory."""
+    from controller.program import Options, run_site  # needs a Unix; the other commands do not
+
+    errors = Console(stderr=True, highlight=False)
+    try:
+        code = run_site(site, Options(for_s, data, by, why), lambda: errors.print(CAUTION, style="dim"))
+    except InputError as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(BAD_INPUT) from error
+    raise typer.Exit(code)
 
 
 def _chosen(runs: list[Run], wanted: list[str]) -> list[Run]:

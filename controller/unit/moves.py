@@ -12,6 +12,8 @@ _RUN = frozenset(
     {UnitState.DELAY, UnitState.PUMP_START, UnitState.PRODUCE, UnitState.PURGE, UnitState.QUALITY_FLUSH}
 )
 
+_STAYS_PUT = frozenset({UnitState.LOCKOUT, UnitState.OFF, UnitState.MAINTENANCE})
+
 
 def perform(v: View, event: Event, cell: Move) -> UnitState:
     """Carry out a cell of the matrix; returns the state entered."""
@@ -60,8 +62,11 @@ def _target(v: View, event: Event, cell: Move) -> UnitState:
     m, target = v.m, cell.target
     if event is Event.DONE:
         return _after(v)
-    if m.state in (UnitState.STOP_FLUSH, UnitState.STOPPING) and target is UnitState.STANDBY:
-        return m.target
+    if m.state in (UnitState.STOP_FLUSH, UnitState.STOPPING):
+        if target is UnitState.STANDBY:
+            return m.target
+        if target is UnitState.RETRY_WAIT and m.target in _STAYS_PUT:
+            return m.target  # a latched cause or a person's wish is not forgotten for a retry
     if event is Event.SELECTOR_AUTO and m.latched is not None:
         return UnitState.LOCKOUT
     if event is Event.RESET and target is UnitState.STANDBY and not v.io.selector_auto:

@@ -17,7 +17,7 @@ from controller.unit.moves import latch, perform
 from controller.unit.outputs import drive
 from controller.unit.permits import Permits, Request
 from controller.unit.protections import CLEAR_S, RULES, Rule
-from controller.unit.states import EVENT_TEXT, PUMPING, Answer, Event, Trip, UnitState
+from controller.unit.states import EVENT_TEXT, PUMPING, RESTING, Answer, Event, Trip, UnitState
 from controller.unit.table import BANK_EVENTS, CELLS, Move, close
 from controller.unit.view import View, look
 
@@ -78,7 +78,7 @@ class Sequencer:
         v = look(self._s, self.memory, io, age_ms, permits, now_ms, self._seat)
         self._sums(v)
         active = self._standing(v)
-        if not self._react(v, active):
+        if not self._react(v, active) and not v.stale:
             self._advance(v)
         self._let_feed_close(v)
         outputs = drive(v)
@@ -168,8 +168,8 @@ class Sequencer:
         if p.estop_open:
             events.append(Event.ESTOP)
         events.extend(p.events)
-        # with the pump on the loss counts at once: the stale image has just cut the outputs
-        if v.age_ms >= v.s.io_lost_s * 1000.0 or (v.stale and m.state in PUMPING):
+        # in a state that drives something the loss counts at once: the stale image has just cut the outputs
+        if v.age_ms >= v.s.io_lost_s * 1000.0 or (v.stale and m.state not in RESTING):
             counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms
             spent = len(m.io_lost_ms) - counted >= v.s.io_retries
             events.append(Event.IO_LOST_SPENT if spent else Event.IO_LOST)

@@ -384,6 +384,11 @@ ALSO: dict[tuple[UnitState, Event], Group] = {
     # the target recorded when the stop began
     (STOP_FLUSH, Event.DONE): (OFF, MAINTENANCE, LOCKOUT),
     (STOPPING, Event.DONE): (OFF, MAINTENANCE, STANDBY, RETRY_WAIT, LOCKOUT),
+    # the same, when the stop is cut short
+    (STOP_FLUSH, Event.FLOOR_LEAK): (OFF, MAINTENANCE, LOCKOUT),
+    (STOPPING, Event.FLOOR_LEAK): (OFF, MAINTENANCE, RETRY_WAIT, LOCKOUT),
+    (STOP_FLUSH, Event.IO_LOST): (OFF, MAINTENANCE, LOCKOUT),
+    (STOPPING, Event.IO_LOST): (OFF, MAINTENANCE, LOCKOUT),
     # a latched cause survives OFF
     (OFF, Event.SELECTOR_AUTO): (LOCKOUT,),
     # reset with the selector turned away

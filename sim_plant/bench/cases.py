@@ -51,12 +51,13 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError, model_validator
 
+from controller.files import InputError, explain, read_toml
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Verb, signal_named
 from controller.unit.states import UnitState
 from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS
 from sim_plant.bench.trace import BANK_AI, BANK_AO, BANK_DI, BANK_DO, UNIT_AI, UNIT_DI, UNIT_DO
 from sim_plant.faults import Fault, UnsupportedFault, check, spec_of
-from sim_plant.site import InputError, Site, explain, read_toml
+from sim_plant.site import Site
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 RUNS_MAX = 500

@@ -12,11 +12,11 @@ import sys
 from collections.abc import Callable
 from typing import Any, Protocol
 
+from controller.files import InputError
 from controller.firmware import Controller
 from controller.settings import Setpoints
 from controller.signals import Inputs, Outputs
 from controller.unit.states import STATES
-from sim_plant.site import InputError
 
 ControllerFactory = Callable[[int, Setpoints, str | None], Any]
 """Makes a controller from number of units, setpoints and retained text; the firmware's own by default."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from controller.files import InputError
 from sim_plant.bench.cases import Injection
 from sim_plant.faults import Fault
-from sim_plant.site import InputError
 
 
 def test_a_spike_has_the_period_and_width_that_the_case_gives() -> None:

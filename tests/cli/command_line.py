@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from sim_plant.cli import app
 
 ROOT = Path(__file__).parents[2]
+CAUTION_WORDS = "not a safety system: no SIL or PL is claimed"
 
 SITE = """\
 [site]

@@ -1,14 +1,18 @@
 """``python -m controller KIND ...`` with another firmware in it.
 
 "restless" changes retained memory and journal in every scan, so that a kill at any moment finds a write under
-way; "stuck" hangs; "broken" fails.
+way; "stuck" hangs; "broken" fails; "changing" changes a setpoint without end and prints each value once it is
+confirmed.
 """
 
 from __future__ import annotations
 
 import sys
+import threading
 
-from controller import __main__ as program
+from controller import program
+from controller.__main__ import main
+from controller.changes import SetpointChanges
 from controller.firmware import Controller
 from controller.parts.journal import Entry
 from controller.signals import Inputs, Outputs
@@ -50,8 +54,37 @@ class BrokenController(Controller):
         return super().scan(inputs, now_ms)
 
 
-KINDS = {"restless": RestlessController, "stuck": StuckController, "broken": BrokenController}
+def change_without_end(changes: SetpointChanges) -> None:
+    """Values from 10 to 59, again and again."""
+    number = 0
+    while True:
+        value = 10 + number % 50
+        changes.change_setpoint("purge_s", value, "Grace", f"change {number}")
+        print(value, flush=True)
+        number += 1
+
+
+def start_changing() -> None:
+    """The program, once it has recorded its start, gets a thread that changes a setpoint."""
+    record_start = program._record_start
+
+    def record_and_change(site, loop, journal, store, overlay, options):  # type: ignore[no-untyped-def]  # as the original
+        record_start(site, loop, journal, store, overlay, options)
+        changes = SetpointChanges(overlay, loop._controller, loop, journal)
+        threading.Thread(target=change_without_end, args=(changes,), daemon=True).start()
+
+    program._record_start = record_and_change
+
+
+KINDS = {
+    "changing": Controller,
+    "restless": RestlessController,
+    "stuck": StuckController,
+    "broken": BrokenController,
+}
 
 if __name__ == "__main__":
+    if sys.argv[1] == "changing":
+        start_changing()
     program.Controller = KINDS[sys.argv[1]]  # type: ignore[misc]  # the program has no other door for it
-    sys.exit(program.main(sys.argv[2:]))
+    sys.exit(main(sys.argv[2:]))

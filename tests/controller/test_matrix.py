@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from harness import unit_in
 
 from controller.unit.machine import build, edge
+from controller.unit.moves import perform
 from controller.unit.states import STATES, Answer, Event, Trip, UnitState
 from controller.unit.table import BANK_EVENTS, CELLS, Cell, Move, destination
 
@@ -94,6 +96,27 @@ def test_the_machine_has_an_edge_for_every_move_of_the_grid() -> None:
             assert entered in {
                 t.dest for t in machine.events[edge(event, entered)].transitions[state.name]
             }, f"{state} {event.name} {cell}"
+
+
+@pytest.mark.parametrize("passing", [UnitState.STOPPING, UnitState.STOP_FLUSH])
+@pytest.mark.parametrize("event", Event, ids=lambda event: f"E{event:02d}")
+def test_whatever_cuts_a_stop_short_finds_an_edge_to_where_the_stop_leads(
+    passing: UnitState, event: Event
+) -> None:
+    cell = CELLS[passing, event]
+    if not isinstance(cell, Move):
+        return
+    leads_to = {UnitState.STANDBY, UnitState.MAINTENANCE, UnitState.LOCKOUT, UnitState.OFF}
+    for target in leads_to | ({UnitState.RETRY_WAIT} if passing is UnitState.STOPPING else set()):
+        rig = unit_in(passing)
+        rig.step()
+        seen = rig.sequencer._seen
+        assert seen is not None
+        rig.sequencer.memory.target = target
+
+        entered = perform(seen, event, cell)
+
+        assert rig.sequencer.memory.state is entered
 
 
 def test_only_the_shared_causes_of_the_narrative_are_latched_by_the_bank() -> None:

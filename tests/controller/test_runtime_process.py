@@ -18,8 +18,10 @@ from pathlib import Path
 import pytest
 
 from controller import retained
+from controller.changes import Overlay
 from controller.journal import Journal, read_changes, read_lines
 from controller.parts.journal import Entry
+from controller.site import load_site
 from controller.store import COPIES, LOST, Store
 
 ROOT = Path(__file__).parents[2]
@@ -203,6 +205,36 @@ def test_a_kill_at_any_moment_leaves_journal_and_retained_memory_sound(
     assert lines(site, "run")[-1] == "stopped by --for; safe image driven"
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_change_that_was_confirmed_survives_a_kill_at_any_moment(
+    site: Path, start: Start, seed: int
+) -> None:
+    """Four kills one after another, 12 in all; each start begins with what the last one confirmed."""
+    chance = random.Random(seed)
+    designed = load_site(site).setpoints
+    confirmed: list[int] = []
+
+    for _kill in range(4):
+        process = start(site, program=variant("changing"))
+        assert process.stdout is not None
+        said = [process.stdout.readline()]
+        time.sleep(chance.uniform(0.0, 0.5))
+        process.kill()
+        out, _err = process.communicate(timeout=DEADLINE_S)
+        confirmed = [int(value) for value in "".join([*said, out]).split()]
+
+        kept = Overlay(site / "data", designed, 2).setpoints.purge_s
+        following = 10 + len(confirmed) % 50  # it may have been on its way
+        assert kept in (confirmed[-1], following)
+
+    assert start(site, "--for", "0.3").wait(DEADLINE_S) == 0
+    last = read_changes(site / "data" / "journal.sqlite")[-1]
+    assert (last.name, float(last.new), last.who) == ("purge_s", kept, "Grace")
+    assert any(
+        text.startswith(f"purge_s = {kept:g} in place of 20 in site.toml") for text in lines(site, "setting")
+    )
+
+
 # --- a service manager --------------------------------------------------------------------------------
 
 
@@ -258,6 +290,20 @@ def test_a_site_that_is_wrong_is_refused_in_one_line_and_nothing_is_written(site
     assert [path.name for path in site.iterdir()] == ["site.toml"]
 
 
+def test_changes_that_do_not_fit_the_site_are_refused_in_one_line_and_nothing_is_written(
+    site: Path, start: Start
+) -> None:
+    (site / "data").mkdir()
+    Overlay(site / "data", load_site(site).setpoints, 2).keep("tds_clear_mgl", 190, "Grace", "scale", "then")
+    (site / "site.toml").write_text(SITE + "[setpoints]\ntds_alarm_mgl = 180\n", encoding="utf-8")
+
+    line = refusal(start(site))
+
+    assert "data/setpoints.a: changes made while running do not hold" in line
+    assert "tds_clear_mgl = 190 < tds_alarm_mgl = 180" in line
+    assert {path.name for path in (site / "data").iterdir()} == {"lock", "setpoints.a", "setpoints.b"}
+
+
 @pytest.mark.parametrize(
     ("arguments", "word"),
     [
@@ -275,6 +321,17 @@ def test_arguments_that_are_wrong_are_refused_in_one_line(
     found = [str(site) if argument == "." else argument for argument in arguments]
 
     assert word in refusal(start(*found))
+
+
+def test_the_help_shows_an_example_and_names_every_file_that_is_written(site: Path, start: Start) -> None:
+    assert start(site, "--for", "0.3").wait(DEADLINE_S) == 0
+    Overlay(site / "data", load_site(site).setpoints, 2).keep("purge_s", 25, "Grace", "scale", "then")
+
+    said, _err = start("--help").communicate(timeout=DEADLINE_S)
+
+    assert "example:\n  python -m controller my_site" in said
+    for path in (site / "data").iterdir():
+        assert path.name in said
 
 
 def test_two_programs_never_run_on_one_folder(site: Path, start: Start) -> None:

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from controller.files import InputError
 from controller.notify import Notifier
-from controller.site import SiteError, load_site
+from controller.site import load_site
 from controller.store import MARKER, Store
 from sim_plant.site import demo_folder
 from sim_plant.site import load_site as load_for_the_bench
@@ -44,41 +45,71 @@ def test_what_is_left_out_has_its_default(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        (SITE + "[setpoints]\npurge_s = 1\n", "setpoints.purge_s = 1: must be greater than or equal to 5"),
-        (SITE + "[setpoints]\npurge = 9\n", "setpoints.purge is not a known key"),
+        (SITE + "[setpoints]\npurge_s = 1\n", "setpoints.purge_s = 1: must be at least 5"),
+        (
+            SITE + "[setpoints]\npurge = 9\n",
+            "setpoints.purge is not a known key: the key is purge_s, its unit is part of its name",
+        ),
         (SITE + "[setpoints]\npurge_s = nan\n", "setpoints.purge_s = nan: must be a finite number"),
-        (SITE + "[setpoint]\npurge_s = 25\n", "setpoint is not a known key"),
-        (SITE.replace("units = 2", 'units = "2"'), "site.units = '2': must be a valid integer"),
-        (SITE.replace("units = 2", "units = 65"), "site.units = 65: must be less than or equal to 64"),
-        (SITE.replace("units = 2", "units = 64"), "setpoints: 64 units leave no room for one flush"),
-        (SITE + "scan_ms = 10\n", "site.scan_ms = 10: must be greater than or equal to 50"),
+        (SITE + "[setpoint]\npurge_s = 25\n", "setpoint is not a known key: did you mean setpoints?"),
+        (SITE.replace("units = 2", 'units = "2"'), "site.units = '2': must be a whole number"),
+        (SITE.replace("units = 2", "units = 65"), "site.units = 65: must be at most 64"),
+        (SITE.replace("units = 2", "units = 64"), "64 units leave no room for one flush"),
+        (SITE + "scan_ms = 10\n", "site.scan_ms = 10: must be at least 50"),
         ("", "site is missing"),
         ("[site\n", "not TOML"),
         ("a = " + "[" * 5_000, "not TOML"),
-        ("#" * 1_000_001, "more than 1000000 bytes"),
+        ("#" * 1_000_001, "too large, at most 1000000 bytes"),
     ],
     ids=lambda text: text[-24:],
 )
 def test_a_site_that_is_wrong_is_refused_with_one_line_that_names_it(
     tmp_path: Path, text: str, line: str
 ) -> None:
-    with pytest.raises(SiteError) as refused:
+    with pytest.raises(InputError) as refused:
         load_site(written(tmp_path, text))
 
-    assert f"site.toml: {line}" in str(refused.value)
+    assert str(refused.value).startswith(f"site.toml: {line}")
     assert len(str(refused.value).splitlines()) == 1
 
 
 def test_setpoints_that_contradict_each_other_are_refused_with_both_values(tmp_path: Path) -> None:
     text = SITE + "[setpoints]\nstart_flush_s = 100\nstart_flush_max_s = 120\n"
 
-    with pytest.raises(SiteError, match=r"start_flush_max_s = 120 must lie in .* start_flush_s = 100"):
+    with pytest.raises(InputError, match=r"start_flush_max_s = 120 must lie in .* start_flush_s = 100"):
         load_site(written(tmp_path, text))
 
 
 def test_a_folder_without_a_site_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(SiteError, match="No such file"):
+    with pytest.raises(InputError, match=r"site\.toml: No such file"):
         load_site(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        SITE + "[setpoints]\npurge_s = 1\nstart_flush_s = 1\n",
+        SITE + "[setpoints]\npurge_min = 1\n",
+        SITE.replace("units = 2", "units = 64"),
+        SITE + "[sites]\n",
+        "[site\n",
+    ],
+    ids=lambda text: text[-12:],
+)
+def test_the_firmware_and_the_bench_refuse_in_the_same_words(tmp_path: Path, text: str) -> None:
+    folder = written(tmp_path, text)
+
+    with pytest.raises(InputError) as ours:
+        load_site(folder)
+    with pytest.raises(InputError) as theirs:
+        load_for_the_bench(folder)
+
+    assert str(ours.value) == str(theirs.value)
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"nowhere: no such site folder"):
+        load_site(tmp_path / "nowhere")
 
 
 def test_the_folder_of_the_data_explains_its_marker(tmp_path: Path) -> None:

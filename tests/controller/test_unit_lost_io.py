@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from harness import unit_in
 
-from controller.signals import SAFE_UNIT_OUTPUTS
-from controller.unit.states import RESTING, STATES, UnitState
+from controller.signals import SAFE_UNIT_OUTPUTS, Verb
+from controller.unit.states import RESTING, STATES, Event, UnitState
 
 S = UnitState
 WORKING = tuple(state for state in STATES if state not in RESTING)
@@ -58,3 +58,123 @@ def test_io_that_comes_back_for_less_than_30_seconds_starts_the_wait_anew() -> N
     rig.age_ms = 0
 
     assert rig.until(S.WAIT_PERMIT, 60) == pytest.approx(30.0, abs=0.15)
+
+
+# --- a gap between the stale limit (1 s) and the loss (2 s) ---------------------------------------------
+
+
+@pytest.mark.parametrize("state", WORKING)
+def test_a_gap_that_cuts_the_outputs_ends_the_step_like_a_loss(state: UnitState) -> None:
+    rig = unit_in(state).permit(call=True)
+    rig.age_ms = 1_100
+    rig.step()
+    rig.age_ms = 0
+
+    assert rig.state is S.RETRY_WAIT
+    assert (
+        rig.until(lambda r: r.out.feed_valve or r.out.flush_valve, 120) >= 29.9
+    )  # least rest of the motor: 90 s
+
+
+@pytest.mark.parametrize("state", [S.START_FLUSH, S.DELAY])
+def test_a_start_flush_with_a_gap_is_done_again_whole_in_time_and_volume(state: UnitState) -> None:
+    rig = unit_in(state).permit(call=True)
+    rig.run(100 if state is S.START_FLUSH else 4)
+    rig.age_ms = 1_100
+    rig.step()
+    rig.age_ms = 0
+
+    rig.until(S.START_FLUSH, 60)
+
+    assert rig.sequencer.memory.volume_l == 0.0
+    assert rig.until(S.DELAY, 300) >= 120.0
+    assert not any(sample.out.pump for sample in rig.trace)
+
+
+def test_no_step_is_completed_by_a_stale_image() -> None:
+    rig = unit_in(S.DELAY)
+    rig.run(4.9)
+    assert rig.state is S.DELAY
+
+    rig.age_ms = 1_100
+    rig.run(1)
+
+    assert rig.state is S.RETRY_WAIT
+
+
+@pytest.mark.parametrize("state", WORKING)
+def test_the_fourth_gap_in_an_hour_locks_out(state: UnitState) -> None:
+    rig = unit_in(state).permit(call=True)
+    for _gap in range(3):
+        rig.age_ms = 1_100
+        rig.step()
+        rig.age_ms = 0
+        rig.until(S.START_FLUSH, 120)
+    assert rig.state is S.START_FLUSH
+
+    rig.age_ms = 1_100
+    rig.step()
+
+    assert rig.state is S.LOCKOUT
+
+
+def test_no_flush_begins_on_a_stale_image() -> None:
+    rig = unit_in(S.WAIT_PERMIT).permit(token=True)
+    rig.age_ms = 1_900
+    rig.run(1)
+    assert rig.state is S.WAIT_PERMIT
+
+    rig.age_ms = 0
+    rig.step()
+
+    assert rig.state is S.START_FLUSH
+
+
+@pytest.mark.parametrize("state", [S.STANDBY, S.WAIT_PERMIT])
+def test_a_gap_while_nothing_is_driven_is_no_loss(state: UnitState) -> None:
+    rig = unit_in(state)
+    rig.age_ms = 1_900
+    rig.run(1)
+
+    assert rig.state is state
+    assert rig.sequencer.memory.io_lost_ms == []
+
+
+# --- a loss in the middle of a stop ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("age_ms", [1_100, 2_000])
+@pytest.mark.parametrize("passing", [S.STOPPING, S.STOP_FLUSH])
+def test_a_loss_in_a_stop_does_not_forget_that_the_unit_is_to_be_maintained(
+    passing: UnitState, age_ms: int
+) -> None:
+    rig = unit_in(S.PRODUCE).command(Verb.MAINTAIN)
+    rig.until(passing, 10)
+    rig.age_ms = age_ms
+
+    rig.step()
+
+    assert rig.state is S.MAINTENANCE
+
+
+@pytest.mark.parametrize("age_ms", [1_100, 2_000])
+def test_a_loss_in_a_stop_does_not_forget_what_locks_the_unit_out(age_ms: int) -> None:
+    rig = unit_in(S.PRODUCE).hold(motor_healthy=False)
+    rig.until(S.STOPPING, 5)
+    rig.free().age_ms = age_ms
+
+    rig.step()
+
+    assert rig.state is S.LOCKOUT
+    assert rig.sequencer.memory.latched is Event.MOTOR_PROTECTOR
+
+
+@pytest.mark.parametrize("age_ms", [1_100, 2_000])
+def test_a_loss_in_a_stop_does_not_forget_that_the_unit_is_switched_off(age_ms: int) -> None:
+    rig = unit_in(S.PRODUCE).hold(selector_auto=False)
+    rig.until(S.STOPPING, 5)
+    rig.age_ms = age_ms
+
+    rig.step()
+
+    assert rig.state is S.OFF

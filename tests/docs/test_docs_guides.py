@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 import typer.main
 
+from controller.files import InputError
 from controller.firmware import Controller
 from controller.settings import Setpoints
 from sim_plant import cli
@@ -27,7 +28,7 @@ from sim_plant.bench.rig import Rig
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.plant import Plant
-from sim_plant.site import InputError, demo_folder, load_site
+from sim_plant.site import demo_folder, load_site
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 DOCS = Path(__file__).parents[2] / "docs"
