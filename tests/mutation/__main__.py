@@ -25,6 +25,7 @@ import pytest
 
 from tests.mutation.mutants import Mutant, of_file, source_files
 from tests.mutation.running import SURVIVED, MutationRun
+from tests.mutation.typing_stage import refused
 
 # processes, threads and disk judge the runtime, which is not mutated; the power cuts take minutes
 NOT_LOGIC = (
@@ -92,6 +93,12 @@ def _report(verdicts: dict[str, dict[str, object]], known: dict[str, str]) -> in
     return 1 if unexplained or stale else 0
 
 
+def _ask_mypy(verdicts: dict[str, dict[str, object]], mutants: list[Mutant], known: dict[str, str]) -> None:
+    alive = [m for m in mutants if verdicts[m.key]["verdict"] == SURVIVED and m.key not in known]
+    for key in refused(alive, Path.cwd()):
+        verdicts[key]["verdict"] = "type checker"
+
+
 def main() -> int:
     """Run; the exit code."""
     options = _options()
@@ -103,6 +110,8 @@ def main() -> int:
     code = pytest.main(arguments, plugins=[run])
     if code != 0:
         return int(code)
+    _ask_mypy(run.verdicts, mutants, explained())
+    options.out.write_text(json.dumps(run.verdicts, indent=1, ensure_ascii=False), encoding="utf-8")
     return _report(run.verdicts, explained())
 
 
