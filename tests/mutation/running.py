@@ -21,7 +21,6 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
