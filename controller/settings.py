@@ -210,6 +210,26 @@ class Setpoints(BaseModel):
                 f"chlorine_trip_mgl = {self.chlorine_trip_mgl:g}",
             ),
             (
+                self.suction_trip_bar < self.suction_alarm_bar,
+                f"suction_alarm_bar = {self.suction_alarm_bar:g} must be above "
+                f"suction_trip_bar = {self.suction_trip_bar:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.discharge_alarm_bar < self.discharge_trip_bar,
+                f"discharge_alarm_bar = {self.discharge_alarm_bar:g} must be below "
+                f"discharge_trip_bar = {self.discharge_trip_bar:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.temp_alarm_degc < self.temp_trip_degc,
+                f"temp_alarm_degc = {self.temp_alarm_degc:g} must be below "
+                f"temp_trip_degc = {self.temp_trip_degc:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.chlorine_alarm_mgl < self.chlorine_trip_mgl,
+                f"chlorine_alarm_mgl = {self.chlorine_alarm_mgl:g} must be below "
+                f"chlorine_trip_mgl = {self.chlorine_trip_mgl:g}, or the alarm comes after the trip",
+            ),
+            (
                 self.purge_evidence_s < self.purge_s,
                 f"purge_evidence_s = {self.purge_evidence_s:g} must be shorter than "
                 f"purge_s = {self.purge_s:g}",
@@ -229,6 +249,10 @@ class Setpoints(BaseModel):
     def token_lease_s(self) -> float:
         """A flush slot is lent for the longest flush and 10 s; then it lapses (own choice)."""
         return self.start_flush_max_s + 10.0
+
+    def seconds(self, name: str) -> float:
+        """A time setpoint by its name, which ends in "_min" or "_s", in seconds."""
+        return float(getattr(self, name)) * (60.0 if name.endswith("_min") else 1.0)
 
     def retry_wait_s(self, failure: int) -> float:
         """Wait after the ``failure``-th low suction in a row, counted from 1."""

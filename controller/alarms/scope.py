@@ -44,9 +44,7 @@ class Wiring(NamedTuple):
 
 
 def _delay_ms(s: Setpoints, delay: float | str) -> int:
-    if isinstance(delay, str):
-        delay = float(getattr(s, delay)) * (60.0 if delay.endswith("_min") else 1.0)
-    return round(delay * 1000)
+    return round(1000 * (s.seconds(delay) if isinstance(delay, str) else delay))
 
 
 def _named(names: Iterable[str], known: tuple[str, ...]) -> int:

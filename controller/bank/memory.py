@@ -61,7 +61,6 @@ class BankMemory:
     dosing: bool = False
     still_ms: int = NEVER
     unproven_ms: int = NEVER
-    antiscalant_low_ms: int = NEVER
 
     # slots
     tokens: dict[int, int] = field(default_factory=dict)  # unit -> lent at

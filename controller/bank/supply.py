@@ -150,4 +150,3 @@ def _prove(v: BankView, flowing: bool) -> None:
         m.proven = True
     draws = flowing and m.stage is Stage.READY
     m.unproven_ms = NEVER if stroke else since(draws, m.unproven_ms, v.now_ms)
-    m.antiscalant_low_ms = since(not v.io.antiscalant_ok, m.antiscalant_low_ms, v.now_ms)

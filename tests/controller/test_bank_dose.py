@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from bank_harness import BankRig, producing_bank
-from harness import QUICK
+from harness import QUICK, SCAN_MS
 
 from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, from_ma, signal_named
@@ -69,7 +69,41 @@ def test_a_low_antiscalant_tank_holds_new_starts_and_stops_units_after_its_grace
 
     took_s = rig.until(lambda r: r.states[0] not in PUMPING, 200)
 
-    assert took_s == pytest.approx(120.0, abs=0.3)
+    assert took_s == 120.0
+
+
+def test_without_a_grace_a_low_antiscalant_tank_stops_units_in_the_same_scan() -> None:
+    rig = producing_bank(1, Setpoints(**(QUICK.model_dump() | {"antiscalant_grace_min": 0})))
+    rig.bank["antiscalant_ok"] = False
+
+    rig.step()
+
+    assert rig.states[0] not in PUMPING
+
+
+def test_the_grace_begins_anew_when_the_tank_was_filled_in_between() -> None:
+    rig = producing_bank(1, Setpoints(**(QUICK.model_dump() | {"antiscalant_grace_min": 2})))
+    rig.bank["antiscalant_ok"] = False
+    rig.run(119.9)
+    rig.bank["antiscalant_ok"] = True
+    rig.step()
+    rig.bank["antiscalant_ok"] = False
+
+    rig.run(119.9)
+
+    assert rig.states[0] in PUMPING
+
+
+def test_a_low_antiscalant_tank_holds_a_start_in_the_same_scan() -> None:
+    reference, rig = BankRig(1), BankRig(1)
+    reference.until(lambda r: r.states[0] is S.START_FLUSH, 200)
+    while rig.now_ms < reference.now_ms - SCAN_MS:
+        rig.step()
+    rig.bank["antiscalant_ok"] = False
+
+    rig.step()  # the scan in which the start would have begun
+
+    assert rig.states[0] is S.WAIT_PERMIT
 
 
 def test_a_low_antiscalant_tank_lets_nobody_start() -> None:
