@@ -123,9 +123,16 @@ class Scope:
             and seen.out_of_service == m.out_of_service
         ):
             return False
+        before, told = m.copy(), len(self.events)
         m.active, m.held, m.slow, m.elsewhere = active, seen.held, seen.slow, seen.elsewhere
         m.sounding = False
-        self._look(seen.out_of_service, now_ms)
+        try:
+            self._look(seen.out_of_service, now_ms)
+        except Exception:
+            # a look that broke off has not been: the next scan finds the same news and looks again
+            self.memory = before
+            del self.events[told:]
+            raise
         return m.sounding
 
     def _look(self, out_of_service: bool, now_ms: int) -> None:
