@@ -153,6 +153,15 @@ class Setpoints(BaseModel):
     debt_alarm_h: float = Field(4, ge=0.5, le=24, description="flush owed by a unit that is OFF")
     shelve_max_h: float = Field(8, ge=0.25, le=8, description="longest time an alarm may be shelved")
 
+    # --- as left at hand-over: what a healthy unit shows in steady production; 0 while not entered ---
+    as_left_membrane_bar: float = Field(0, ge=0, le=25, description="membrane pressure as left")
+    as_left_concentrate_m3h: float = Field(0, ge=0, le=50, description="concentrate flow as left")
+    as_left_permeate_m3h: float = Field(0, ge=0, le=50, description="permeate flow as left")
+    as_left_pump_bar: float = Field(0, ge=0, le=25, description="membrane minus suction pressure as left")
+    as_left_prefilter_bar: float = Field(
+        0, ge=0, le=2, description="header minus suction pressure as left, new cartridge"
+    )
+
     # --- power and I/O -----------------------------------------------------------------------------
     boot_s: float = Field(5, ge=2, le=60, description="good I/O after power-up before a decision")
     auto_resume: bool = Field(True, description="start by itself after power return, if the risk is assessed")
@@ -228,6 +237,21 @@ class Setpoints(BaseModel):
                 self.chlorine_alarm_mgl < self.chlorine_trip_mgl,
                 f"chlorine_alarm_mgl = {self.chlorine_alarm_mgl:g} must be below "
                 f"chlorine_trip_mgl = {self.chlorine_trip_mgl:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.as_left_membrane_bar < self.discharge_alarm_bar,
+                f"as_left_membrane_bar = {self.as_left_membrane_bar:g} must be below "
+                f"discharge_alarm_bar = {self.discharge_alarm_bar:g}",
+            ),
+            (
+                self.as_left_membrane_bar == 0 or self.as_left_pump_bar <= self.as_left_membrane_bar,
+                f"as_left_pump_bar = {self.as_left_pump_bar:g} must not be above "
+                f"as_left_membrane_bar = {self.as_left_membrane_bar:g}",
+            ),
+            (
+                self.as_left_prefilter_bar < self.prefilter_alarm_bar,
+                f"as_left_prefilter_bar = {self.as_left_prefilter_bar:g} must be below "
+                f"prefilter_alarm_bar = {self.prefilter_alarm_bar:g}",
             ),
             (
                 self.purge_evidence_s < self.purge_s,

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from controller.alarms.bank_rules import BANK_RULES
 from controller.alarms.evidence import (
     BANK_CONDITIONS,
+    FROZEN_BIT,
     SAMPLE_MS,
     UNIT_CONDITIONS,
     BankSight,
@@ -18,6 +19,7 @@ from controller.alarms.evidence import (
     sample_unit,
 )
 from controller.alarms.memory import ScopeMemory, Shelf
+from controller.alarms.movement import watch
 from controller.alarms.rules import Priority
 from controller.alarms.scope import Scope, Seen
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening
@@ -105,6 +107,7 @@ class Board:
             slow = seen.slow
             if not stale and now_ms - seen.sampled_ms >= SAMPLE_MS:
                 slow = sample_unit(UnitSight(self._s, m, io, header_bar, now_ms))
+                slow |= watch(seen, m, io, now_ms) << FROZEN_BIT
                 seen.sampled_ms = now_ms
             # what cannot be judged has not gone
             active = m.active | seen.active if stale else m.active

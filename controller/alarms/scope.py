@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from controller.alarms.evidence import BAD_BIT, CONDITION_BIT, UNCERTAIN_BIT
+from controller.alarms.evidence import BAD_BIT, CONDITION_BIT, FROZEN_BIT, UNCERTAIN_BIT
 from controller.alarms.memory import Shelf, fresh
-from controller.alarms.rules import AlarmRule, LoopFault, Priority
+from controller.alarms.rules import AlarmRule, Frozen, LoopFault, Priority
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening, by_facts
 from controller.parts.analogue import Quality
 from controller.parts.journal import Entry
@@ -59,6 +59,8 @@ def _source_bit(rule: AlarmRule, conditions: tuple[str, ...]) -> int:
         case LoopFault():
             first = BAD_BIT if rule.source.quality is Quality.BAD else UNCERTAIN_BIT
             return 1 << first + rule.source.loop
+        case Frozen():
+            return 1 << FROZEN_BIT + rule.source.loop
     return _named((rule.source,), conditions) << CONDITION_BIT
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from alarms_desk import state
 from bank_harness import BankRig, producing_bank
 from harness import QUICK, SCAN_MS
 
@@ -113,3 +114,56 @@ def test_a_low_antiscalant_tank_lets_nobody_start() -> None:
     rig.run(150)
 
     assert S.START_FLUSH not in {states[0] for _, states, _, _ in rig.trace}
+
+
+# --- strokes that nobody asked for -----------------------------------------------------------------------
+
+
+def idle_bank() -> BankRig:
+    """A bank with a full tank: nobody draws, nothing is dosed."""
+    rig = BankRig(1)
+    rig.bank["level_pct"] = 96.0
+    rig.run(300)  # the flush that is owed after power-up is over
+    assert not rig.out.bank.dosing_run
+    return rig
+
+
+def strokes(rig: BankRig, count: int, apart_s: float) -> None:
+    """Strokes that come whatever is driven, the last one just over."""
+    for _ in range(count):
+        rig.bank["dosing_pulse"] = True
+        rig.run(0.3)
+        rig.bank["dosing_pulse"] = False
+        rig.run(apart_s - 0.3)
+
+
+def test_two_strokes_that_nobody_asked_for_are_an_alarm_until_they_are_ten_minutes_old() -> None:
+    rig = idle_bank()
+
+    strokes(rig, 1, 30)
+    assert state(rig, "antiscalant siphons", 0) == "NORM"
+    strokes(rig, 1, 30)
+    assert state(rig, "antiscalant siphons", 0) == "UNACK"
+    rig.run(600)
+
+    assert state(rig, "antiscalant siphons", 0) == "RTNUN"
+
+
+def test_two_strokes_far_apart_are_no_alarm() -> None:
+    rig = idle_bank()
+
+    strokes(rig, 2, 601)
+
+    assert state(rig, "antiscalant siphons", 0) == "NORM"
+
+
+def test_strokes_of_a_running_dose_and_its_last_one_are_no_alarm() -> None:
+    rig = producing_bank(1)
+    rig.run(60)
+    rig.bank["level_pct"] = 96.0
+    rig.until(lambda r: not r.out.bank.dosing_run, 120)
+    strokes(rig, 2, 2)
+    del rig.bank["dosing_pulse"]
+    rig.run(60)
+
+    assert state(rig, "antiscalant siphons", 0) == "NORM"
