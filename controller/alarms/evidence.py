@@ -36,7 +36,7 @@ CONDITION_BIT, BAD_BIT, UNCERTAIN_BIT, FROZEN_BIT = 64, 128, 144, 160
 IMPLAUSIBLE_US_CM = 2.0  # narrative, fault F10: a dry or broken cell reads next to nothing
 AS_LEFT_BAND = 0.25  # narrative 3.7, of the value entered at hand-over
 AS_LEFT_PRESSURE_BAND = 0.05  # own choice: the membrane pressure confirms which way the flow went
-WORN_PUMP, WEAK_PREFILTER = 0.7, 0.5  # of the as-left value; narrative 3.7, own choice
+WORN_PUMP, WEAK_PREFILTER = 0.7, 0.6  # of the as-left value; narrative 3.7, own choice
 STRAY_WINDOW_S = 600.0  # own choice: two strokes that nobody asked for in this time
 LATE_PURGE = 1.5  # intervals; from here on the queue of flush slots puts the purge first, too
 
@@ -114,7 +114,7 @@ def prefilter_weak(v: UnitSight) -> bool:
     value = v.value(SUCTION) if v.s.as_left_prefilter_bar and _steady(v) else None
     if value is None or v.header_bar is None:
         return False
-    return v.header_bar - value < WEAK_PREFILTER * v.s.as_left_prefilter_bar
+    return v.header_bar - value < WEAK_PREFILTER * v.s.as_left_prefilter_bar * min(_feed(v), 1.0)
 
 
 def pump_worn(v: UnitSight) -> bool:
@@ -151,13 +151,21 @@ def recovery_off(v: UnitSight) -> bool:
     return abs(flow - 1.0) > AS_LEFT_BAND or abs(_recovery(v) - 1.0) > AS_LEFT_BAND
 
 
-def _recovery(v: UnitSight) -> float:
-    """Permeate over permeate and concentrate, over the same as left; 1.0 when it is not known."""
+def _feed(v: UnitSight) -> float:
+    """Permeate and concentrate over the same as left; 1.0 when it is not known."""
     permeate, concentrate = v.value(PERMEATE), v.value(CONCENTRATE)
     permeate_was, concentrate_was = v.s.as_left_permeate_m3h, v.s.as_left_concentrate_m3h
-    if permeate is None or concentrate is None or permeate + concentrate <= 0.0 or not permeate_was:
+    if permeate is None or concentrate is None or not permeate_was or not concentrate_was:
         return 1.0
-    return permeate / (permeate + concentrate) / (permeate_was / (permeate_was + concentrate_was))
+    return (permeate + concentrate) / (permeate_was + concentrate_was)
+
+
+def _recovery(v: UnitSight) -> float:
+    """Permeate over permeate and concentrate, over the same as left; 1.0 when it is not known."""
+    permeate, feed = v.value(PERMEATE), _feed(v)
+    if permeate is None or v.value(CONCENTRATE) is None or not v.s.as_left_permeate_m3h or feed <= 0.0:
+        return 1.0
+    return permeate / v.s.as_left_permeate_m3h / feed
 
 
 def _steady(v: UnitSight) -> bool:

@@ -8,12 +8,20 @@ from __future__ import annotations
 from controller.alarms.rules import AlarmRule, Frozen, Priority
 from controller.unit.view import CONCENTRATE, MEMBRANE, PERMEATE, QUALITY, SUCTION
 
-_AS_LEFT_ON_S = 60.0  # shorter than the production between the shortest purge interval's purges
-_AS_LEFT_OFF_S = 300.0  # longer than the longest purge and its blanking, in which nothing is judged
+# Nothing is judged in a purge and its blanking. The on-delay is shorter than what the shortest purge interval
+# leaves between two of them, the off-delay longer than the longest purge and blanking. Own choices.
+_ON_S, _OFF_S = 45.0, 300.0
+_ON_IF_NOTHING_EXPLAINS_S = 60.0
 
 
 def _trend(
-    name: str, tag: str, condition: str, text: str, action: str, by_alarm: tuple[str, ...] = ()
+    name: str,
+    tag: str,
+    condition: str,
+    text: str,
+    action: str,
+    by_alarm: tuple[str, ...] = (),
+    on_delay_s: float = _ON_S,
 ) -> AlarmRule:
     """A row for a value far from the one at hand-over."""
     return AlarmRule(
@@ -23,8 +31,8 @@ def _trend(
         Priority.MEDIUM,
         text,
         action,
-        on_delay=_AS_LEFT_ON_S,
-        off_delay_s=_AS_LEFT_OFF_S,
+        on_delay=on_delay_s,
+        off_delay_s=_OFF_S,
         by_alarm=by_alarm,
     )
 
@@ -61,6 +69,7 @@ TRENDS: tuple[AlarmRule, ...] = (
             "concentrate flow does not move",
             "flush valve did not close",
         ),
+        _ON_IF_NOTHING_EXPLAINS_S,
     ),
     _trend(
         "pump worn",
@@ -74,7 +83,7 @@ TRENDS: tuple[AlarmRule, ...] = (
         "prefilter takes too little",
         "PT-x01",
         "prefilter takes too little pressure",
-        "less than half of a new cartridge's pressure loss: dirt may reach the membranes",
+        "less than 60 % of a new cartridge's pressure loss: dirt may reach the membranes",
         "Open the filter: cartridge collapsed, not seated or missing? Compare both pressure gauges.",
     ),
 )
