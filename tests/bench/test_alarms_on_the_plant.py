@@ -53,7 +53,7 @@ def bank_after(idle: bool = False) -> Bank:
     """All units in steady production, or all at rest on a full tank."""
     bank = Bank()
     plant, controller, bank.now_ms, _told = _prepared(idle)
-    bank.plant.restore(plant)  # type: ignore[arg-type]  # opaque
+    bank.plant.restore(plant)
     bank.controller.restore(controller)
     return bank
 
