@@ -8,7 +8,7 @@ people needs no more, and a bank of many units then costs little.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from controller.alarms.movement import FIRST_LOOP
 from controller.bank.coordinator import HEARTBEAT_S
@@ -50,10 +50,22 @@ class UnitSight:
     io: UnitInputs
     header_bar: float | None
     now_ms: int
+    _values: dict[int, float | None] = field(default_factory=dict)  # of the loops asked for so far
+    _settled: bool | None = None
 
     def value(self, loop: int) -> float | None:
         """A loop in its own unit; None when it is not to be believed."""
-        return _believed(self.m.loops[loop], _UNIT[loop], self.io[FIRST_LOOP + loop])
+        if loop not in self._values:
+            self._values[loop] = _believed(self.m.loops[loop], _UNIT[loop], self.io[FIRST_LOOP + loop])
+        return self._values[loop]
+
+    @property
+    def settled(self) -> bool:
+        """Production is neither just begun nor just purged."""
+        if self._settled is None:
+            producing = self.m.state is UnitState.PRODUCE
+            self._settled = producing and not quality_blanked(self.s, self.m, self.now_ms)
+        return self._settled
 
 
 @dataclass(slots=True)
@@ -111,15 +123,17 @@ def prefilter_loaded(v: UnitSight) -> bool:
 
 def prefilter_weak(v: UnitSight) -> bool:
     """The prefilter takes far less than it did when it was new: collapsed, bypassed, or not there."""
-    value = v.value(SUCTION) if v.s.as_left_prefilter_bar and _steady(v) else None
+    value = v.value(SUCTION) if v.s.as_left_prefilter_bar and v.settled else None
     if value is None or v.header_bar is None:
         return False
-    return v.header_bar - value < WEAK_PREFILTER * v.s.as_left_prefilter_bar * min(_feed(v), 1.0)
+    expected = WEAK_PREFILTER * v.s.as_left_prefilter_bar
+    loss = v.header_bar - value
+    return loss < expected and loss < expected * _feed(v)
 
 
 def pump_worn(v: UnitSight) -> bool:
     """The pump gives far less pressure than it did."""
-    if not v.s.as_left_pump_bar or not _steady(v):
+    if not v.s.as_left_pump_bar or not v.settled:
         return False
     suction, membrane = v.value(SUCTION), v.value(MEMBRANE)
     if suction is None or membrane is None:
@@ -129,26 +143,23 @@ def pump_worn(v: UnitSight) -> bool:
 
 def restrictor_blocked(v: UnitSight) -> bool:
     """Less concentrate at more pressure."""
-    if not v.s.as_left_concentrate_m3h or not _steady(v):
+    if not v.s.as_left_concentrate_m3h or not v.settled:
         return False
-    flow, pressure = _flow_and_pressure(v)
-    return flow < 1.0 - AS_LEFT_BAND and pressure > 1.0 + AS_LEFT_PRESSURE_BAND
+    return _concentrate(v) < 1.0 - AS_LEFT_BAND and _pressure(v) > 1.0 + AS_LEFT_PRESSURE_BAND
 
 
 def restrictor_open(v: UnitSight) -> bool:
     """More concentrate at less pressure: the restrictor is worn, or the flush valve leaks."""
-    if not v.s.as_left_concentrate_m3h or not _steady(v):
+    if not v.s.as_left_concentrate_m3h or not v.settled:
         return False
-    flow, pressure = _flow_and_pressure(v)
-    return flow > 1.0 + AS_LEFT_BAND and pressure < 1.0 - AS_LEFT_PRESSURE_BAND
+    return _concentrate(v) > 1.0 + AS_LEFT_BAND and _pressure(v) < 1.0 - AS_LEFT_PRESSURE_BAND
 
 
 def recovery_off(v: UnitSight) -> bool:
     """Concentrate flow, or the share of the feed that becomes permeate, is far from what it was."""
-    if not v.s.as_left_concentrate_m3h or not _steady(v):
+    if not v.s.as_left_concentrate_m3h or not v.settled:
         return False
-    flow, _ = _flow_and_pressure(v)
-    return abs(flow - 1.0) > AS_LEFT_BAND or abs(_recovery(v) - 1.0) > AS_LEFT_BAND
+    return abs(_concentrate(v) - 1.0) > AS_LEFT_BAND or abs(_recovery(v) - 1.0) > AS_LEFT_BAND
 
 
 def _feed(v: UnitSight) -> float:
@@ -168,21 +179,16 @@ def _recovery(v: UnitSight) -> float:
     return permeate / v.s.as_left_permeate_m3h / feed
 
 
-def _steady(v: UnitSight) -> bool:
-    """Production has settled: neither just started nor just purged."""
-    return v.m.state is UnitState.PRODUCE and not quality_blanked(v.s, v.m, v.now_ms)
+def _concentrate(v: UnitSight) -> float:
+    return _ratio(v.value(CONCENTRATE), v.s.as_left_concentrate_m3h)
 
 
-def _flow_and_pressure(v: UnitSight) -> tuple[float, float]:
-    """Concentrate flow and membrane pressure over their as-left values; 1.0 for one that is not known."""
-    return (
-        _ratio(v.value(CONCENTRATE), v.s.as_left_concentrate_m3h),
-        _ratio(v.value(MEMBRANE), v.s.as_left_membrane_bar),
-    )
+def _pressure(v: UnitSight) -> float:
+    return _ratio(v.value(MEMBRANE), v.s.as_left_membrane_bar)
 
 
 def _ratio(value: float | None, as_left: float) -> float:
-    return 1.0 if value is None or not as_left else value / as_left
+    return 1.0 if value is None or not as_left else value / as_left  # 1.0: not known
 
 
 def quality_poor(v: UnitSight) -> bool:
