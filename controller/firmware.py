@@ -14,13 +14,15 @@ from controller.alarms.board import AlarmSnapshot, AlarmView, Board
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import BankMemory
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER
+from controller.parts.timing import NEVER, held_s
 from controller.settings import Setpoints
 from controller.signals import SAFE_UNIT_OUTPUTS, Inputs, Outputs, UnitInputs, UnitOutputs
 from controller.unit.memory import UnitMemory
-from controller.unit.permits import Permits, Request, Want
+from controller.unit.permits import AlarmSignal, Permits, Request, Want
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import UnitState
+
+ALARMS_WORK_S = 10.0  # own choice: alarms that have worked for so long are taken to work again
 
 _NO_REQUEST = Request(
     want=Want.NONE,
@@ -50,6 +52,7 @@ class Snapshot:
     requests: tuple[Request, ...]
     setpoints: Setpoints
     alarms: AlarmSnapshot
+    alarms_failed_ms: int
 
 
 class Controller:
@@ -66,6 +69,7 @@ class Controller:
         self._bank = Coordinator(n_units, setpoints)
         self._units = [Sequencer(unit, n_units, setpoints) for unit in range(1, n_units + 1)]
         self._alarms = Board(n_units, setpoints)
+        self._alarms_failed_ms = NEVER  # last defect of the alarms; NEVER while they work
         self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
         if retained_text is not None:
             self._recall(retained_text)
@@ -84,7 +88,7 @@ class Controller:
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """One scan. ``now_ms`` is monotonic and counts milliseconds from any origin."""
         permits, bank_outputs = self._bank.scan(
-            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms, self._alarms.signal()
+            inputs.bank, inputs.bank_age_ms, self._requests, inputs.commands, now_ms, self._alarm_signal()
         )
         outputs: list[UnitOutputs] = []
         requests: list[Request] = []
@@ -95,8 +99,7 @@ class Controller:
             outputs.append(driven)
             requests.append(request)
         self._requests = tuple(requests)
-        memories = [unit.memory for unit in self._units]
-        self._alarms.scan(self._bank.memory, memories, inputs, self._requests, permits[0].header_bar, now_ms)
+        self._scan_alarms(inputs, permits[0].header_bar, now_ms)
         return Outputs(bank_outputs, tuple(outputs))
 
     @staticmethod
@@ -110,6 +113,30 @@ class Controller:
             unit.start_over(f"scan failed: {error!r}", now_ms)
             return SAFE_UNIT_OUTPUTS, _NO_REQUEST
 
+    def _alarm_signal(self) -> AlarmSignal:
+        """What horn and relay must know; alarms that do not work are an urgent alarm themselves."""
+        signal = self._alarms.signal()
+        return signal if self._alarms_failed_ms == NEVER else signal._replace(urgent=True)
+
+    def _scan_alarms(self, inputs: Inputs, header_bar: float | None, now_ms: int) -> None:
+        """The alarms' scan. A defect in it drops the alarm relay and stops nothing: the units go on."""
+        memories = [unit.memory for unit in self._units]
+        try:
+            self._alarms.scan(self._bank.memory, memories, inputs, self._requests, header_bar, now_ms)
+        except Exception as error:  # whatever it is, the sequence must go on
+            fresh = self._alarms_failed_ms == NEVER
+            self._alarms_failed_ms = now_ms
+            self._alarms.sounding = fresh
+            if fresh:
+                self._note(now_ms, "cause", f"alarms failed: {error!r}")
+            return
+        if held_s(self._alarms_failed_ms, now_ms) >= ALARMS_WORK_S:
+            self._alarms_failed_ms = NEVER
+            self._note(now_ms, "note", "alarms work again")
+
+    def _note(self, now_ms: int, kind: str, text: str) -> None:
+        self._bank.events.append(Entry(now_ms, 0, kind, text))
+
     def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> None:
         """Change one setpoint between two scans; the journal keeps old and new value, who and why.
 
@@ -120,7 +147,7 @@ class Controller:
         old, new = getattr(self.setpoints, name), getattr(changed, name)
         text = f"{name}: {old!r} > {new!r}, by {by}: {reason}"
         self._adopt(changed)
-        self._bank.events.append(Entry(now_ms, 0, "setting", text))
+        self._note(now_ms, "setting", text)
 
     def _adopt(self, setpoints: Setpoints) -> None:
         self.setpoints = setpoints
@@ -163,6 +190,7 @@ class Controller:
             self._requests,
             self.setpoints,
             self._alarms.snapshot(),
+            self._alarms_failed_ms,
         )
 
     def restore(self, snapshot: Snapshot) -> None:
@@ -174,3 +202,4 @@ class Controller:
             unit.memory = copy.deepcopy(memory)
         self._requests = snapshot.requests
         self._alarms.restore(snapshot.alarms)
+        self._alarms_failed_ms = snapshot.alarms_failed_ms

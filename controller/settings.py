@@ -155,6 +155,15 @@ class Setpoints(BaseModel):
     debt_alarm_h: float = Field(4, ge=0.5, le=24, description="flush owed by a unit that is OFF")
     shelve_max_h: float = Field(8, ge=0.25, le=8, description="longest time an alarm may be shelved")
 
+    # --- as left at hand-over: what a healthy unit shows in steady production; 0 while not entered ---
+    as_left_membrane_bar: float = Field(0, ge=0, le=25, description="membrane pressure as left")
+    as_left_concentrate_m3h: float = Field(0, ge=0, le=50, description="concentrate flow as left")
+    as_left_permeate_m3h: float = Field(0, ge=0, le=50, description="permeate flow as left")
+    as_left_pump_bar: float = Field(0, ge=0, le=25, description="membrane minus suction pressure as left")
+    as_left_prefilter_bar: float = Field(
+        0, ge=0, le=2, description="header minus suction pressure as left, new cartridge"
+    )
+
     # --- power and I/O -----------------------------------------------------------------------------
     boot_s: float = Field(5, ge=2, le=60, description="good I/O after power-up before a decision")
     auto_resume: bool = Field(True, description="start by itself after power return, if the risk is assessed")
@@ -212,6 +221,41 @@ class Setpoints(BaseModel):
                 f"chlorine_trip_mgl = {self.chlorine_trip_mgl:g}",
             ),
             (
+                self.suction_trip_bar < self.suction_alarm_bar,
+                f"suction_alarm_bar = {self.suction_alarm_bar:g} must be above "
+                f"suction_trip_bar = {self.suction_trip_bar:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.discharge_alarm_bar < self.discharge_trip_bar,
+                f"discharge_alarm_bar = {self.discharge_alarm_bar:g} must be below "
+                f"discharge_trip_bar = {self.discharge_trip_bar:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.temp_alarm_degc < self.temp_trip_degc,
+                f"temp_alarm_degc = {self.temp_alarm_degc:g} must be below "
+                f"temp_trip_degc = {self.temp_trip_degc:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.chlorine_alarm_mgl < self.chlorine_trip_mgl,
+                f"chlorine_alarm_mgl = {self.chlorine_alarm_mgl:g} must be below "
+                f"chlorine_trip_mgl = {self.chlorine_trip_mgl:g}, or the alarm comes after the trip",
+            ),
+            (
+                self.as_left_membrane_bar < self.discharge_alarm_bar,
+                f"as_left_membrane_bar = {self.as_left_membrane_bar:g} must be below "
+                f"discharge_alarm_bar = {self.discharge_alarm_bar:g}",
+            ),
+            (
+                self.as_left_membrane_bar == 0 or self.as_left_pump_bar <= self.as_left_membrane_bar,
+                f"as_left_pump_bar = {self.as_left_pump_bar:g} must not be above "
+                f"as_left_membrane_bar = {self.as_left_membrane_bar:g}",
+            ),
+            (
+                self.as_left_prefilter_bar < self.prefilter_alarm_bar,
+                f"as_left_prefilter_bar = {self.as_left_prefilter_bar:g} must be below "
+                f"prefilter_alarm_bar = {self.prefilter_alarm_bar:g}",
+            ),
+            (
                 self.purge_evidence_s < self.purge_s,
                 f"purge_evidence_s = {self.purge_evidence_s:g} must be shorter than "
                 f"purge_s = {self.purge_s:g}",
@@ -249,6 +293,10 @@ class Setpoints(BaseModel):
     def token_lease_s(self) -> float:
         """A flush slot is lent for the longest flush and 10 s; then it lapses (own choice)."""
         return self.start_flush_max_s + 10.0
+
+    def seconds(self, name: str) -> float:
+        """A time setpoint by its name, which ends in "_min" or "_s", in seconds."""
+        return float(getattr(self, name)) * (60.0 if name.endswith("_min") else 1.0)
 
     def retry_wait_s(self, failure: int) -> float:
         """Wait after the ``failure``-th low suction in a row, counted from 1."""

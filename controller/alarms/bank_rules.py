@@ -137,6 +137,14 @@ _OTHERS: tuple[AlarmRule, ...] = (
         by_alarm=("dosing not proven", "dosing pump fault"),
     ),
     AlarmRule(
+        "antiscalant siphons",
+        "FS-032",
+        "dosing strokes while no dose is asked for",
+        MEDIUM,
+        "antiscalant runs into the header although the dosing pump is not asked to dose",
+        "Shut the dosing hand valve while the bank stands; check the injection valve and the tank's height.",
+    ),
+    AlarmRule(
         "product too saline",
         "AT-045",
         "blended product too poor",

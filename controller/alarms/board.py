@@ -8,6 +8,7 @@ from typing import NamedTuple
 from controller.alarms.bank_rules import BANK_RULES
 from controller.alarms.evidence import (
     BANK_CONDITIONS,
+    FROZEN_BIT,
     SAMPLE_MS,
     UNIT_CONDITIONS,
     BankSight,
@@ -18,6 +19,7 @@ from controller.alarms.evidence import (
     sample_unit,
 )
 from controller.alarms.memory import ScopeMemory, Shelf
+from controller.alarms.movement import watch
 from controller.alarms.rules import Priority
 from controller.alarms.scope import Scope, Seen
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening
@@ -104,8 +106,9 @@ class Board:
             seen = scope.memory
             slow = seen.slow
             if not stale and now_ms - seen.sampled_ms >= SAMPLE_MS:
-                seen.sampled_ms = now_ms
                 slow = sample_unit(UnitSight(self._s, m, io, header_bar, now_ms))
+                slow |= watch(seen, m, io, now_ms) << FROZEN_BIT
+                seen.sampled_ms = now_ms
             # what cannot be judged has not gone
             active = m.active | seen.active if stale else m.active
             held = 1 << m.latched if m.latched is not None else 0
@@ -128,9 +131,9 @@ class Board:
         slow = seen.slow
         stale = inputs.bank_age_ms > self._s.io_stale_s * 1000.0
         if not stale and now_ms - seen.sampled_ms >= SAMPLE_MS:
-            seen.sampled_ms = now_ms
             pumping = any(request.pumping for request in requests)
             slow = sample_bank(BankSight(self._s, bank, inputs.bank, pumping, now_ms))
+            seen.sampled_ms = now_ms
         active = bank_events(bank, not inputs.bank.estop_healthy, self._s, now_ms)
         return scope.step(Seen(active, bank_held(bank, units), slow, 0, False), now_ms)
 

@@ -1,15 +1,16 @@
 """What an alarm may be raised on, as bits of one number.
 
 Bits 0..63 are events that stand; then come the named conditions of this file, then for every loop whether it
-is BAD, then whether it is UNCERTAIN. Events are taken in every scan, the rest is sampled twice a second: an
-alarm for people needs no more, and a bank of many units then costs little.
+is BAD, UNCERTAIN, frozen. Events are taken in every scan, the rest is sampled twice a second: an alarm for
+people needs no more, and a bank of many units then costs little.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from controller.alarms.movement import FIRST_LOOP
 from controller.bank.coordinator import HEARTBEAT_S
 from controller.bank.memory import BankMemory
 from controller.bank.shared import RESET_MOST_S
@@ -28,11 +29,15 @@ from controller.signals import (
 )
 from controller.unit.memory import UnitMemory
 from controller.unit.states import Event, UnitState
-from controller.unit.view import CONCENTRATE, MEMBRANE, QUALITY, SUCTION
+from controller.unit.view import CONCENTRATE, MEMBRANE, PERMEATE, QUALITY, SUCTION, quality_blanked
 
 SAMPLE_MS = 500
-CONDITION_BIT, BAD_BIT, UNCERTAIN_BIT = 64, 128, 144
+CONDITION_BIT, BAD_BIT, UNCERTAIN_BIT, FROZEN_BIT = 64, 128, 144, 160
 IMPLAUSIBLE_US_CM = 2.0  # narrative, fault F10: a dry or broken cell reads next to nothing
+AS_LEFT_BAND = 0.25  # narrative 3.7, of the value entered at hand-over
+AS_LEFT_PRESSURE_BAND = 0.05  # own choice: the membrane pressure confirms which way the flow went
+WORN_PUMP, WEAK_PREFILTER = 0.7, 0.6  # of the as-left value; narrative 3.7, own choice
+STRAY_WINDOW_S = 600.0  # own choice: two strokes that nobody asked for in this time
 LATE_PURGE = 1.5  # intervals; from here on the queue of flush slots puts the purge first, too
 
 
@@ -45,11 +50,22 @@ class UnitSight:
     io: UnitInputs
     header_bar: float | None
     now_ms: int
+    _values: dict[int, float | None] = field(default_factory=dict)  # of the loops asked for so far
+    _settled: bool | None = None
 
     def value(self, loop: int) -> float | None:
         """A loop in its own unit; None when it is not to be believed."""
-        name = ("suction_ma", "membrane_ma", "permeate_cond_ma")[loop]
-        return _believed(self.m.loops[loop], _UNIT[name], getattr(self.io, name))
+        if loop not in self._values:
+            self._values[loop] = _believed(self.m.loops[loop], _UNIT[loop], self.io[FIRST_LOOP + loop])
+        return self._values[loop]
+
+    @property
+    def settled(self) -> bool:
+        """Production is neither just begun nor just purged."""
+        if self._settled is None:
+            producing = self.m.state is UnitState.PRODUCE
+            self._settled = producing and not quality_blanked(self.s, self.m, self.now_ms)
+        return self._settled
 
 
 @dataclass(slots=True)
@@ -67,7 +83,7 @@ class BankSight:
         return _believed(self.m.loops[loop], _BANK[name], getattr(self.io, name))
 
 
-_UNIT = {signal.name: signal for signal in UNIT_SIGNALS if signal.kind is Kind.AI}
+_UNIT = tuple(signal for signal in UNIT_SIGNALS if signal.kind is Kind.AI)
 _BANK = {signal.name: signal for signal in BANK_SIGNALS if signal.kind is Kind.AI}
 
 
@@ -86,8 +102,8 @@ def feed_shut(v: UnitSight) -> bool:
 
 
 def suction_falling(v: UnitSight) -> bool:
-    """Suction on its way to the trip."""
-    value = v.value(SUCTION)
+    """Suction on its way to the trip; not judged before the feed valve has had time to open."""
+    value = None if feed_shut(v) else v.value(SUCTION)
     return value is not None and value < v.s.suction_alarm_bar
 
 
@@ -103,6 +119,76 @@ def prefilter_loaded(v: UnitSight) -> bool:
     if v.m.state is not UnitState.PRODUCE or value is None or v.header_bar is None:
         return False
     return v.header_bar - value > v.s.prefilter_alarm_bar
+
+
+def prefilter_weak(v: UnitSight) -> bool:
+    """The prefilter takes far less than it did when it was new: collapsed, bypassed, or not there."""
+    value = v.value(SUCTION) if v.s.as_left_prefilter_bar and v.settled else None
+    if value is None or v.header_bar is None:
+        return False
+    expected = WEAK_PREFILTER * v.s.as_left_prefilter_bar
+    loss = v.header_bar - value
+    return loss < expected and loss < expected * _feed(v)
+
+
+def pump_worn(v: UnitSight) -> bool:
+    """The pump gives far less pressure than it did."""
+    if not v.s.as_left_pump_bar or not v.settled:
+        return False
+    suction, membrane = v.value(SUCTION), v.value(MEMBRANE)
+    if suction is None or membrane is None:
+        return False
+    return membrane - suction < WORN_PUMP * v.s.as_left_pump_bar
+
+
+def restrictor_blocked(v: UnitSight) -> bool:
+    """Less concentrate at more pressure."""
+    if not v.s.as_left_concentrate_m3h or not v.settled:
+        return False
+    return _concentrate(v) < 1.0 - AS_LEFT_BAND and _pressure(v) > 1.0 + AS_LEFT_PRESSURE_BAND
+
+
+def restrictor_open(v: UnitSight) -> bool:
+    """More concentrate at less pressure: the restrictor is worn, or the flush valve leaks."""
+    if not v.s.as_left_concentrate_m3h or not v.settled:
+        return False
+    return _concentrate(v) > 1.0 + AS_LEFT_BAND and _pressure(v) < 1.0 - AS_LEFT_PRESSURE_BAND
+
+
+def recovery_off(v: UnitSight) -> bool:
+    """Concentrate flow, or the share of the feed that becomes permeate, is far from what it was."""
+    if not v.s.as_left_concentrate_m3h or not v.settled:
+        return False
+    return abs(_concentrate(v) - 1.0) > AS_LEFT_BAND or abs(_recovery(v) - 1.0) > AS_LEFT_BAND
+
+
+def _feed(v: UnitSight) -> float:
+    """Permeate and concentrate over the same as left; 1.0 when it is not known."""
+    permeate, concentrate = v.value(PERMEATE), v.value(CONCENTRATE)
+    permeate_was, concentrate_was = v.s.as_left_permeate_m3h, v.s.as_left_concentrate_m3h
+    if permeate is None or concentrate is None or not permeate_was or not concentrate_was:
+        return 1.0
+    return (permeate + concentrate) / (permeate_was + concentrate_was)
+
+
+def _recovery(v: UnitSight) -> float:
+    """Permeate over permeate and concentrate, over the same as left; 1.0 when it is not known."""
+    permeate, feed = v.value(PERMEATE), _feed(v)
+    if permeate is None or v.value(CONCENTRATE) is None or not v.s.as_left_permeate_m3h or feed <= 0.0:
+        return 1.0
+    return permeate / v.s.as_left_permeate_m3h / feed
+
+
+def _concentrate(v: UnitSight) -> float:
+    return _ratio(v.value(CONCENTRATE), v.s.as_left_concentrate_m3h)
+
+
+def _pressure(v: UnitSight) -> float:
+    return _ratio(v.value(MEMBRANE), v.s.as_left_membrane_bar)
+
+
+def _ratio(value: float | None, as_left: float) -> float:
+    return 1.0 if value is None or not as_left else value / as_left  # 1.0: not known
 
 
 def quality_poor(v: UnitSight) -> bool:
@@ -156,6 +242,11 @@ UNIT_CONDITIONS: dict[str, Callable[[UnitSight], bool]] = {
     "suction below the alarm limit": suction_falling,
     "membrane pressure above the alarm limit": membrane_rising,
     "prefilter takes too much pressure": prefilter_loaded,
+    "prefilter takes too little pressure": prefilter_weak,
+    "pump pressure below 70 % of as-left": pump_worn,
+    "concentrate flow below 75 % of as-left, pressure up": restrictor_blocked,
+    "concentrate flow above 125 % of as-left, pressure down": restrictor_open,
+    "concentrate flow or recovery 25 % off as-left": recovery_off,
     "quality alarm of the sequence": quality_poor,
     "conductivity below 2 uS/cm while producing": quality_implausible,
     "no purge for 1.5 intervals": purge_late,
@@ -183,6 +274,12 @@ def dosing_pump_fault(v: BankSight) -> bool:
 def stroke_missing(v: BankSight) -> bool:
     """Half of the grace for a stroke is gone."""
     return held_s(v.m.unproven_ms, v.now_ms) >= 0.5 * v.s.dosing_lost_s
+
+
+def siphoning(v: BankSight) -> bool:
+    """Two strokes of the dosing pump that nobody asked for, not long ago."""
+    strays_ms = v.m.strays_ms
+    return len(strays_ms) > 1 and held_s(strays_ms[0], v.now_ms) < STRAY_WINDOW_S
 
 
 def feed_warm(v: BankSight) -> bool:
@@ -217,6 +314,7 @@ BANK_CONDITIONS: dict[str, Callable[[BankSight], bool]] = {
     "antiscalant tank contact open": antiscalant_low,
     "dosing pump not healthy": dosing_pump_fault,
     "no dosing stroke for half of its grace": stroke_missing,
+    "dosing strokes while no dose is asked for": siphoning,
     "feed temperature above the alarm limit": feed_warm,
     "free chlorine above the alarm limit": chlorine_trace,
     "blended product too poor": product_poor,

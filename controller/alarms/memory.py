@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass, field
+from enum import IntEnum
 from typing import NamedTuple, Self
 
 from controller.alarms.states import AlarmState
@@ -19,6 +20,14 @@ class Shelf(NamedTuple):
     by: str
     reason: str
     until_ms: int
+
+
+class Stir(IntEnum):
+    """What a unit is doing that must move its pressures and flows."""
+
+    NONE = 0
+    START = 1
+    PURGE = 2
 
 
 @dataclass(slots=True)
@@ -37,6 +46,12 @@ class ScopeMemory:
     first_out: int = -1  # place of the rule, -1 for none
     sounding: bool = False  # an urgent alarm came in the last look
     urgent: bool = False  # an urgent alarm stands or waits for its reset, seen or not
+
+    # of a unit: how far its loops move
+    stir: Stir = Stir.NONE
+    lo_ma: tuple[float, ...] = ()  # least current of each loop in what goes on; else the last one
+    hi_ma: tuple[float, ...] = ()
+    frozen: int = 0  # loops that did not move, by place
 
     # what was seen last, so that nothing is looked at while nothing changes
     active: int = 0  # events

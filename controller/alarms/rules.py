@@ -42,7 +42,13 @@ class LoopFault(NamedTuple):
     quality: Quality
 
 
-Source = Event | str | LoopFault
+class Frozen(NamedTuple):
+    """A loop, by its place in the memory, that does not move when it must."""
+
+    loop: int
+
+
+Source = Event | str | LoopFault | Frozen
 
 
 class AlarmRule(NamedTuple):

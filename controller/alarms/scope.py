@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from controller.alarms.evidence import BAD_BIT, CONDITION_BIT, UNCERTAIN_BIT
+from controller.alarms.evidence import BAD_BIT, CONDITION_BIT, FROZEN_BIT, UNCERTAIN_BIT
 from controller.alarms.memory import Shelf, fresh
-from controller.alarms.rules import AlarmRule, LoopFault, Priority
+from controller.alarms.rules import AlarmRule, Frozen, LoopFault, Priority
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening, by_facts
 from controller.parts.analogue import Quality
 from controller.parts.journal import Entry
@@ -44,9 +44,7 @@ class Wiring(NamedTuple):
 
 
 def _delay_ms(s: Setpoints, delay: float | str) -> int:
-    if isinstance(delay, str):
-        delay = float(getattr(s, delay)) * (60.0 if delay.endswith("_min") else 1.0)
-    return round(delay * 1000)
+    return round(1000 * (s.seconds(delay) if isinstance(delay, str) else delay))
 
 
 def _named(names: Iterable[str], known: tuple[str, ...]) -> int:
@@ -61,6 +59,8 @@ def _source_bit(rule: AlarmRule, conditions: tuple[str, ...]) -> int:
         case LoopFault():
             first = BAD_BIT if rule.source.quality is Quality.BAD else UNCERTAIN_BIT
             return 1 << first + rule.source.loop
+        case Frozen():
+            return 1 << FROZEN_BIT + rule.source.loop
     return _named((rule.source,), conditions) << CONDITION_BIT
 
 
@@ -125,9 +125,16 @@ class Scope:
             and seen.out_of_service == m.out_of_service
         ):
             return False
+        before, told = m.copy(), len(self.events)
         m.active, m.held, m.slow, m.elsewhere = active, seen.held, seen.slow, seen.elsewhere
         m.sounding = False
-        self._look(seen.out_of_service, now_ms)
+        try:
+            self._look(seen.out_of_service, now_ms)
+        except Exception:
+            # a look that broke off has not been: the next scan finds the same news and looks again
+            self.memory = before
+            del self.events[told:]
+            raise
         return m.sounding
 
     def _look(self, out_of_service: bool, now_ms: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from controller.alarms.rules import AlarmRule, LoopFault, Priority, trip, uncertain
+from controller.alarms.trend_rules import TRENDS, frozen
 from controller.parts.analogue import Quality
 from controller.unit.states import Event
 from controller.unit.view import MEMBRANE, QUALITY
@@ -350,4 +351,11 @@ UNIT_LOOPS: tuple[tuple[str, str], ...] = (
 )
 """Loops of a unit by tag and name, in the order of its memory."""
 
-UNIT_RULES: tuple[AlarmRule, ...] = (*_TRIPS, *_STOPS, *_WARNINGS, *uncertain(UNIT_LOOPS))
+UNIT_RULES: tuple[AlarmRule, ...] = (
+    *_TRIPS,
+    *_STOPS,
+    *_WARNINGS,
+    *TRENDS,
+    *frozen(UNIT_LOOPS),
+    *uncertain(UNIT_LOOPS),
+)

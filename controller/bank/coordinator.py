@@ -102,7 +102,7 @@ class Coordinator:
             events.append(Event.COORDINATOR_LOST)
         ready = m.stage is Stage.READY and not m.latched
         estop_open, header_bar = not v.io.estop_healthy, v.values[HEADER]
-        held_back = m.full or m.antiscalant_low_ms != NEVER or not v.good(HEADER) or v.stale
+        held_back = m.full or not v.io.antiscalant_ok or not v.good(HEADER) or v.stale
         may_leave = self._may_leave(v, commands)
         shared_events = tuple(events)
         return tuple(

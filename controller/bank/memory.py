@@ -61,7 +61,8 @@ class BankMemory:
     dosing: bool = False
     still_ms: int = NEVER
     unproven_ms: int = NEVER
-    antiscalant_low_ms: int = NEVER
+    undosed_ms: int = NEVER  # no dose asked for since
+    strays_ms: list[int] = field(default_factory=list)  # the last two strokes in such a time
 
     # slots
     tokens: dict[int, int] = field(default_factory=dict)  # unit -> lent at

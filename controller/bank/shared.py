@@ -20,7 +20,7 @@ class SharedRule(NamedTuple):
 
     event: Event
     when: Callable[[BankView, bool], bool | None]
-    delay: str = ""  # setpoint in seconds; "" acts at once
+    delay: str = ""  # setpoint in seconds or minutes; "" acts at once
     clear_s: float = 0.0
 
 
@@ -87,8 +87,8 @@ def dosing_not_proven(v: BankView, _standing: bool) -> bool:
 
 
 def antiscalant_out(v: BankView, _standing: bool) -> bool:
-    """The antiscalant tank has been low for longer than the grace."""
-    return v.held_s(v.m.antiscalant_low_ms) >= 60.0 * v.s.antiscalant_grace_min
+    """The antiscalant tank is low; the delay is the grace in which running units go on."""
+    return not v.io.antiscalant_ok
 
 
 SHARED: tuple[SharedRule, ...] = (
@@ -102,7 +102,7 @@ SHARED: tuple[SharedRule, ...] = (
     SharedRule(Event.BOOSTER_FAULT, booster_silent, "", 0.0),
     SharedRule(Event.BOOSTER_FAULT, header_not_made),
     SharedRule(Event.DOSING_LOST, dosing_not_proven),
-    SharedRule(Event.ANTISCALANT_LOW, antiscalant_out),
+    SharedRule(Event.ANTISCALANT_LOW, antiscalant_out, "antiscalant_grace_min"),
 )
 
 
@@ -120,7 +120,7 @@ def latch_causes(v: BankView) -> list[Event]:
         if holds is None or standing:
             continue
         m.rule_ms[index] = since(True, m.rule_ms[index], v.now_ms)
-        if v.held_s(m.rule_ms[index]) >= (getattr(v.s, rule.delay) if rule.delay else 0.0):
+        if v.held_s(m.rule_ms[index]) >= (v.s.seconds(rule.delay) if rule.delay else 0.0):
             m.latched.append(rule.event)
             fresh.append(rule.event)
     for event in m.latched:

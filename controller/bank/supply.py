@@ -16,6 +16,7 @@ PRESTART_ABOVE_READY_BAR = 0.3  # header against shut valves: ready, but not at 
 NO_DRAW_S = 2.0  # the booster stops so long after the last feed valve has closed
 GAIN_HZ_PER_BAR, GAIN_HZ_PER_BAR_S = 2.0, 1.5
 STILL_S = 2.0
+LAST_STROKE_S = 5.0  # own choice: a stroke begun before the dosing pump was let go is over by then
 PROVING_RATE_PCT = 100.0
 
 _SPEED = signal_named(BANK_SIGNALS, "booster_speed_cmd_ma")
@@ -144,10 +145,13 @@ def drive_dosing(v: BankView) -> tuple[bool, float]:
 
 def _prove(v: BankView, flowing: bool) -> None:
     m = v.m
-    stroke = v.io.dosing_pulse and not m.pulse_was and v.io.dosing_healthy
+    pulse = v.io.dosing_pulse and not m.pulse_was
     m.pulse_was = v.io.dosing_pulse
+    if pulse and v.held_s(m.undosed_ms) >= LAST_STROKE_S:
+        m.strays_ms = [*m.strays_ms[-1:], v.now_ms]
+    m.undosed_ms = since(not m.dosing, m.undosed_ms, v.now_ms)
+    stroke = pulse and v.io.dosing_healthy
     if stroke:
         m.proven = True
     draws = flowing and m.stage is Stage.READY
     m.unproven_ms = NEVER if stroke else since(draws, m.unproven_ms, v.now_ms)
-    m.antiscalant_low_ms = since(not v.io.antiscalant_ok, m.antiscalant_low_ms, v.now_ms)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.alarms.bank_rules import BANK_RULES
-from controller.alarms.rules import PRIORITY_TEXT, AlarmRule, LoopFault
+from controller.alarms.rules import PRIORITY_TEXT, AlarmRule, Frozen, LoopFault
 from controller.alarms.scope import URGENT
 from controller.alarms.states import COVERS, STATE_TEXT, TABLE, AlarmState, Answer, Happening
 from controller.alarms.unit_rules import UNIT_RULES
@@ -103,6 +103,8 @@ def _source(rule: AlarmRule) -> str:
             return f"E{rule.source.value:02d} {EVENT_TEXT[rule.source]}"
         case LoopFault():
             return f"loop {rule.source.quality.name}"
+        case Frozen():
+            return "loop frozen"
     return rule.source
 
 

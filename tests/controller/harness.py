@@ -96,7 +96,8 @@ def to_image(table: tuple[Signal, ...], values: Values) -> dict[str, float | boo
 def unit_field(driven: UnitOutputs, header_bar: float = 3.0) -> Values:
     """What a healthy unit shows for the outputs that drive it."""
     feed, flush, pump = driven.feed_valve, driven.flush_valve, driven.pump and driven.enable
-    suction = max(header_bar - 0.2, 0.0) if feed else 0.0
+    loss = (0.3 if flush else 0.2) if pump else 0.1
+    suction = max(header_bar - loss, 0.0) if feed else 0.0
     if pump and feed:
         membrane, permeate, concentrate = (5.5, 0.35, 3.0) if flush else (12.5, 1.4, 0.93)
     else:
@@ -116,7 +117,7 @@ def unit_field(driven: UnitOutputs, header_bar: float = 3.0) -> Values:
         "flush_valve_shut": not flush,
         "suction_bar": suction,
         "membrane_bar": membrane,
-        "permeate_us": 200.0,
+        "permeate_us": 200.0 if pump and not flush else 260.0,
         "permeate_m3h": permeate,
         "concentrate_m3h": concentrate,
     }

@@ -18,7 +18,7 @@ def every_alarm_active(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def flooded(self: Scope, seen: Seen, now_ms: int) -> bool:
         self._wiring = tuple(w._replace(by_condition=0, by_alarm=0, by_bank=0) for w in self._wiring)
-        return step(self, seen._replace(active=-1 + (1 << 64), slow=((1 << 96) - 1) << 64), now_ms)
+        return step(self, seen._replace(active=-1 + (1 << 64), slow=((1 << 112) - 1) << 64), now_ms)
 
     monkeypatch.setattr(Scope, "step", flooded)
 

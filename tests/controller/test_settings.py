@@ -75,6 +75,13 @@ def test_a_setpoint_cannot_be_changed_afterwards() -> None:
         ({"header_ready_bar": 3.0}, "header_ready_bar"),
         ({"temp_clear_degc": 42.0}, "temp_clear_degc"),
         ({"chlorine_clear_mgl": 0.1}, "chlorine_clear_mgl"),
+        ({"suction_trip_bar": 1.2}, "suction_alarm_bar"),
+        ({"discharge_alarm_bar": 16.0}, "discharge_alarm_bar"),
+        ({"temp_alarm_degc": 42.0}, "temp_alarm_degc"),
+        ({"chlorine_alarm_mgl": 0.1}, "chlorine_alarm_mgl"),
+        ({"as_left_membrane_bar": 14.5}, "as_left_membrane_bar"),
+        ({"as_left_membrane_bar": 10.0, "as_left_pump_bar": 10.1}, "as_left_pump_bar"),
+        ({"as_left_prefilter_bar": 0.7}, "as_left_prefilter_bar"),
         ({"purge_s": 5.0, "purge_evidence_s": 5.0}, "purge_evidence_s"),
         ({"purge_interval_s": 120.0, "purge_s": 30.0}, "purge_interval_s"),
     ],
@@ -98,6 +105,11 @@ def test_the_stagnation_flush_may_be_off_or_from_8_to_72_hours(hours: float) -> 
 
 def test_retry_waits_follow_the_count_and_the_last_one_repeats() -> None:
     assert [Setpoints().retry_wait_s(failure) for failure in (1, 2, 3, 4, 5)] == [60, 120, 300, 300, 300]
+
+
+def test_a_time_is_told_in_seconds_whatever_unit_its_name_has() -> None:
+    assert Setpoints(purge_s=25).seconds("purge_s") == 25.0
+    assert Setpoints(antiscalant_grace_min=2).seconds("antiscalant_grace_min") == 120.0
 
 
 def test_a_slot_is_lent_for_the_longest_flush_and_ten_seconds() -> None:
