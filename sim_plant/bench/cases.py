@@ -21,7 +21,10 @@
     inject = { target = "suction", kind = "stuck_at", value_bar = "$depth" }
     for_s = 4                           undone after it
     (or one of: clear = "cut", command = "stop", operate = "selector_auto off", power = "off",
-     tank_pct = 94, demand_m3h = 5; ``unit`` other than the one under test where it matters)
+     tank_pct = 94, demand_m3h = 5, bank_image = "frozen", wall_clock_s = 3600,
+     setpoint = { name = "purge_s", value = 30, by = "me", reason = "trial" };
+     ``unit`` other than the one under test where it matters)
+    disturbs = true                     a second run is made without it, and the two are compared
 
     [[expect]]
     text = "the pump stays on"
@@ -54,7 +57,7 @@ from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError, 
 from controller.files import InputError, explain, read_toml
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Verb, signal_named
 from controller.unit.states import UnitState
-from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS
+from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.trace import BANK_AI, BANK_AO, BANK_DI, BANK_DO, UNIT_AI, UNIT_DI, UNIT_DO
 from sim_plant.faults import Fault, UnsupportedFault, check, spec_of
 from sim_plant.site import Site
@@ -64,6 +67,19 @@ RUNS_MAX = 500
 Seconds = Annotated[float, Field(ge=0, le=86400, allow_inf_nan=False)]
 UNIT_SWITCHES = ("selector_auto", "isolator_on", "feed_hand_valve")
 BANK_SWITCHES = ("reset_button", "bank_run", "estop_healthy")
+ACTIONS = (
+    "inject",
+    "clear",
+    "command",
+    "operate",
+    "power",
+    "tank_pct",
+    "demand_m3h",
+    "bank_image",
+    "wall_clock_s",
+    "setpoint",
+)
+UNDONE_BY_TIME = ("inject", "operate", "power", "bank_image")
 SWITCHES = (*UNIT_SWITCHES, *BANK_SWITCHES)
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.case\.toml")  # it is part of every run's file name
 
@@ -128,6 +144,15 @@ class Injection(_Table):
         return fault
 
 
+class SetpointChange(_Table):
+    """A setpoint to be written at the target's data port; any value and any name, to see it refused."""
+
+    name: str
+    value: float
+    by: str = "bench"
+    reason: str = "put to the test"
+
+
 class Given(_Table):
     """The situation in which the case strikes."""
 
@@ -156,6 +181,10 @@ class Step(_Table):
     power: Literal["off", "on"] | None = None
     tank_pct: float | None = Field(None, ge=0, le=100)
     demand_m3h: float | None = Field(None, ge=0, le=1000)
+    bank_image: Literal["frozen", "live"] | None = None
+    wall_clock_s: float | None = Field(None, ge=-1e6, le=1e6, allow_inf_nan=False)
+    setpoint: SetpointChange | None = None
+    disturbs: bool = False
 
     @model_validator(mode="after")
     def _one_action(self) -> Self:
@@ -163,11 +192,10 @@ class Step(_Table):
             raise ValueError("needs either at_s or when_state")
         if self.at_s is not None and {"after_s", "limit_s"} & self.model_fields_set:
             raise ValueError("after_s and limit_s go with when_state, not with at_s")
-        actions = ("inject", "clear", "command", "operate", "power", "tank_pct", "demand_m3h")
-        done = [name for name in actions if getattr(self, name) is not None]
+        done = [name for name in ACTIONS if getattr(self, name) is not None]
         if len(done) != 1:
-            raise ValueError(f"needs exactly one of {', '.join(actions)}; has {', '.join(done) or 'none'}")
-        if self.for_s is not None and done[0] not in ("inject", "operate", "power"):
+            raise ValueError(f"needs exactly one of {', '.join(ACTIONS)}; has {', '.join(done) or 'none'}")
+        if self.for_s is not None and done[0] not in UNDONE_BY_TIME:
             raise ValueError(f"for_s cannot undo {done[0]}")
         if self.operate is not None and not re.fullmatch(rf"({'|'.join(SWITCHES)}) (on|off)", self.operate):
             raise ValueError(
@@ -268,19 +296,21 @@ class CaseFile(_Table):
                 raise ValueError(f"expect[{number}].after: no step is named {e.after!r}")
         known = {requirement.id for requirement in REQUIREMENTS}
         for strange in sorted(set(self.requirements) - known):
-            raise ValueError(f"requirements: {strange}: {NOT_YET.get(strange, 'no such requirement')}")
+            raise ValueError(f"requirements: {strange}: no such requirement")
         return self
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         """Steps are done in the order of the file, so nothing may point forward."""
-        injected: set[str] = set()
+        injected: dict[str, bool] = {}
         passed_s = 0.0
         for number, step in enumerate(self.step, start=1):
             if step.clear is not None and step.clear not in injected:
                 raise ValueError(f"step[{number}].clear: no earlier step {step.clear!r} injects a fault")
+            if step.clear is not None and step.disturbs != injected[step.clear]:
+                raise ValueError(f"step[{number}].disturbs must be what it is in step {step.clear!r}")
             if step.inject is not None:
-                injected.add(step.name)
+                injected[step.name] = step.disturbs
             if step.at_s is not None and step.at_s < passed_s:
                 raise ValueError(f"step[{number}].at_s = {step.at_s:g}: an earlier step is at {passed_s:g} s")
             passed_s = passed_s if step.at_s is None else step.at_s

@@ -23,7 +23,7 @@ from sim_plant.bench.cases import (
     Step,
     load_case,
 )
-from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS
+from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.verdicts import Verdict
@@ -161,7 +161,7 @@ def test_links_lead_somewhere(page: Path) -> None:
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_requirements_setpoints_and_cases_that_a_page_names_exist(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
-    requirements = {requirement.id for requirement in REQUIREMENTS} | set(NOT_YET)
+    requirements = {requirement.id for requirement in REQUIREMENTS}
     assert set(re.findall(r"\bSR-\d\d\b", text)) <= requirements
     assert set(re.findall(r"--set ([a-z]\w+)=", text)) <= set(Setpoints.model_fields)
     files = [path.name for path in (demo_folder() / "cases").iterdir()] + [EXAMPLE]
