@@ -63,8 +63,8 @@ def _judge_answer(tally: Tally, at_ms: int, answer: Answered) -> None:
         tally.broken(at_ms, 0, f"{answer.name} refused, yet {answer.before:g} became {answer.after:g}")
     elif answer.accepted and answer.after != answer.value:
         tally.broken(at_ms, 0, f"{answer.name} = {answer.value:g} accepted, reads {answer.after:g}")
-    elif wrong:
-        tally.held(at_ms, 0, f"refused: {wrong}")
+    elif wrong or answer.accepted:
+        tally.held(at_ms, 0, f"refused: {wrong}" if wrong else "accepted")
 
 
 def _wrong(answer: Answered) -> str:

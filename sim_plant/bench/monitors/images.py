@@ -45,7 +45,8 @@ def heartbeat_lost(obs: Observed) -> Tally:
         f"no start until back {HEARTBEAT_BACK_S:g} s"
     )
     aging = np.asarray((obs.age_ms() > 0) & obs.powered)
-    for start, end in forms.spans(aging):
+    for second, end in forms.spans(aging):
+        start = max(second - 1, 0)  # the last change was seen with an age of 0
         if forms.length_ms(obs.t, (start, end)) < ms(HEARTBEAT_S):
             continue
         lost = np.zeros(obs.n, np.bool_)
