@@ -12,8 +12,8 @@ import heapq
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from controller.signals import BankInputs, Command, Inputs, Verb, safe_outputs
 from controller.parts.journal import Entry
+from controller.signals import BankInputs, Command, Inputs, Verb, safe_outputs
 from sim_plant.bench.port import Answered
 from sim_plant.bench.targets import DataPort, HasWallClock, Journalled, Target
 from sim_plant.bench.trace import Mark, Recorder, Trace

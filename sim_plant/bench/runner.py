@@ -3,8 +3,8 @@
 Bringing a bank into a state takes minutes of simulated time, so a Workshop keeps a copy of the rig for
 every state that it has reached once and starts each run from the copy.
 
-A case with a step that ``disturbs`` is done twice from the same copy: the second run leaves that step out, and
-the requirements that compare two runs are given both traces.
+A case with a step that ``disturbs`` is done twice from the same copy: the second run leaves that step out,
+and the requirements that compare two runs are given both traces.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from collections.abc import Sequence
 
 from controller.unit.states import UnitState
 from sim_plant.bench.approach import RECIPES, NotReachedError, bring
-from sim_plant.bench.cases import BANK_SWITCHES, CaseFile, Run, Step
+from sim_plant.bench.cases import CaseFile, Run
 from sim_plant.bench.expect import Anchors, judge
 from sim_plant.bench.monitors import Context, judge_all
 from sim_plant.bench.rig import NotOfferedError, Rig, RigSnapshot
+from sim_plant.bench.steps import BANK_SWITCHES, Step
 from sim_plant.bench.targets import ControllerFactory, DeskTarget, TargetError
 from sim_plant.bench.trace import Trace
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict

@@ -111,6 +111,8 @@ class DeskTarget:
 
     def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> str:
         """Ask the controller for the change; one that was accepted outlasts a loss of power."""
+        if not hasattr(self._controller, "change_setpoint"):
+            raise TargetError("the controller has no change_setpoint(name, value, by, reason, now_ms)")
         try:
             self._controller.change_setpoint(name, value, by, reason, now_ms)
         except ValueError as error:
@@ -122,7 +124,7 @@ class DeskTarget:
 
     def read_setpoint(self, name: str) -> float:
         """The value that the controller works with."""
-        return float(getattr(self._controller.setpoints, name, math.nan))
+        return float(getattr(getattr(self._controller, "setpoints", None), name, math.nan))
 
     def step_wall_clock(self, step_s: float) -> None:
         """The date that the controller can read jumps."""

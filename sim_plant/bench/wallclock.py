@@ -1,8 +1,8 @@
 """The wall clock that a controller at the desk sees: simulated, and stepped when a case says so.
 
-A controller whose timers hang on the wall clock is caught only if that clock can be stepped under it. So while
-a desk target scans, ``time.time`` and ``time.time_ns`` answer the simulated date; code that has taken the
-functions themselves at import, and ``datetime.now``, still see the machine's clock.
+A controller whose timers hang on the wall clock is caught only if that clock can be stepped under it. So
+while a desk target scans, ``time.time`` and ``time.time_ns`` answer the simulated date; code that has taken
+the functions themselves at import, and ``datetime.now``, still see the machine's clock.
 """
 
 from __future__ import annotations

@@ -14,17 +14,10 @@ from controller.files import InputError
 from controller.firmware import Controller
 from controller.settings import Setpoints
 from sim_plant import cli
-from sim_plant.bench.cases import (
-    CaseFile,
-    Expectation,
-    Given,
-    Injection,
-    RunTable,
-    Step,
-    load_case,
-)
+from sim_plant.bench.cases import CaseFile, Expectation, Given, RunTable, load_case
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.rig import Rig
+from sim_plant.bench.steps import Injection, SetpointChange, Step
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.plant import Plant
@@ -87,7 +80,7 @@ def test_mistakes_were_found_on_the_page() -> None:
     assert len(list(mistakes())) >= 10
 
 
-@pytest.mark.parametrize("model", [CaseFile, Given, Step, Injection, Expectation, RunTable])
+@pytest.mark.parametrize("model", [CaseFile, Given, Step, Injection, SetpointChange, Expectation, RunTable])
 def test_every_key_of_a_case_is_explained(model: type[Any]) -> None:
     keys = guide("writing-cases.md").split("## Every key")[1].split("## Words of units")[0]
     shown = {

@@ -35,7 +35,9 @@ def clock_step_moves_nothing(obs: Observed) -> Tally:
 def others_keep_their_times(obs: Observed) -> Tally:
     """SR-48."""
     lease_s = obs.setpoints.token_lease_s
-    tally = obs.tally(f"output edges of other units move by no more than {lease_s:g} s, a slot's lease", runs=2)
+    tally = obs.tally(
+        f"output edges of other units move by no more than {lease_s:g} s, a slot's lease", runs=2
+    )
     done = _disturbance(obs, tally)
     hit = {mark.unit for mark in done}
     if len(hit) != 1 or 0 in hit:
@@ -119,8 +121,8 @@ RULES = (
     Requirement(
         "SR-48",
         "A unit that is silent, locked out or in maintenance moves the outputs of the others by no more than "
-        "the lease of a flush slot, the longest flush of {start_flush_max_s:g} s and 10 s, against the same run "
-        "without it.",
+        "the lease of a flush slot, the longest flush of {start_flush_max_s:g} s and 10 s, against the same "
+        "run without it.",
         "invariant",
         ("loss of availability",),
         ("start_flush_max_s",),

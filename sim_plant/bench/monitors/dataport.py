@@ -36,9 +36,10 @@ def stops_have_a_cause(obs: Observed) -> Tally:
 
 
 def _moves(journal: list[Entry], unit: int, at_ms: int, scan_ms: int) -> list[Entry]:
-    """Lines that say that the unit changed its state within a scan of the moment."""
-    near = (line for line in journal if abs(line.t_ms - at_ms) <= scan_ms)
-    return [line for line in near if line.unit == unit and line.kind == "move"]
+    """Lines that say that the unit changed its state in this very scan, or else within a scan of it."""
+    moves = [line for line in journal if line.unit == unit and line.kind == "move"]
+    exact = [line for line in moves if line.t_ms == at_ms]
+    return exact or [line for line in moves if abs(line.t_ms - at_ms) <= scan_ms]
 
 
 def _cause(line: Entry) -> str:
@@ -86,7 +87,8 @@ def _wrong(answer: Answered) -> str:
 RULES = (
     Requirement(
         "SR-55",
-        "Every stop of a pump stands in the target's journal as one move with one cause, at the time of the stop.",
+        "Every stop of a pump stands in the target's journal as one move with one cause, at the time of the "
+        "stop.",
         "invariant",
         ("loss of availability",),
         (),

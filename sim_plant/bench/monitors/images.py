@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from sim_plant.bench.monitors import forms
@@ -9,7 +11,7 @@ from sim_plant.bench.monitors.observed import UNIT_OUTPUTS, Observed
 from sim_plant.bench.monitors.reactions import answers
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
-from sim_plant.bench.monitors.tolerance import ms, shortest_ms
+from sim_plant.bench.monitors.tolerance import ms, reaction_ms, shortest_ms
 from sim_plant.bench.trace import Bools
 
 HEARTBEAT_S, HEARTBEAT_ANSWER_S = 5.0, 1.0  # stated by SR-47: 5 s lost, pumps off within 6 s
@@ -33,8 +35,10 @@ def stale_is_bad(obs: Observed) -> Tally:
 
 
 def _none_rises(obs: Observed, tally: Tally, unit: int, stale: Bools, name: str) -> None:
+    """Nothing comes on once the target has had its time to notice."""
+    noticed = forms.held(obs.t, stale, reaction_ms(0.0, obs.scan_ms))
     for row in obs.rises(name, unit).tolist():
-        if stale[row]:
+        if noticed[row]:
             tally.broken(int(obs.t[row]), unit, f"{name} on by an image that had stopped changing")
 
 
@@ -75,7 +79,7 @@ def _waits(obs: Observed, tally: Tally, unit: int, lost: int, back: int) -> None
 
 
 def _flushes_apart(obs: Observed, tally: Tally, lost: int, back: int) -> None:
-    """Stop flushes without a coordinator follow each other: none begins before the last one's time is over."""
+    """Stop flushes without a coordinator: none begins before the time of the one before it is over."""
     begun = sorted(
         (int(row), unit)
         for unit in obs.units
@@ -83,7 +87,7 @@ def _flushes_apart(obs: Observed, tally: Tally, lost: int, back: int) -> None:
         if lost + ms(HEARTBEAT_S) // obs.scan_ms <= row < back
     )
     least_ms = shortest_ms(obs.setpoints.stop_flush_s, obs.scan_ms)
-    for (first, one), (second, other) in zip(begun, begun[1:], strict=False):
+    for (first, one), (second, other) in itertools.pairwise(begun):
         apart_ms = int(obs.t[second] - obs.t[first])
         if one != other:
             text = f"flush {apart_ms / 1000:.1f} s after that of unit {one}"
@@ -93,9 +97,9 @@ def _flushes_apart(obs: Observed, tally: Tally, lost: int, back: int) -> None:
 RULES = (
     Requirement(
         "SR-46",
-        "An input image that has not changed for more than {io_stale_s:g} s is no measurement: the outputs of "
-        "its unit go off within half a second more and none comes on; when it is the image of what the units "
-        "share, no pump starts and the alarm relay drops.",
+        "An input image that has not changed for more than {io_stale_s:g} s is no measurement: the outputs "
+        "of its unit go off within half a second more and none comes on; when it is the image of what the "
+        "units share, no pump starts and the alarm relay drops.",
         "invariant",
         ("pump and motor damage",),
         ("io_stale_s",),
@@ -103,8 +107,9 @@ RULES = (
     ),
     Requirement(
         "SR-47",
-        "Heartbeat of the bank lost for 5 s: all pumps off within one second more; flushes begin no closer than "
-        "the {stop_flush_s:g} s that one takes; no start is begun before the heartbeat has been back for 30 s.",
+        "Heartbeat of the bank lost for 5 s: all pumps off within one second more; flushes begin no closer "
+        "than the {stop_flush_s:g} s that one takes; no start is begun before the heartbeat has been back "
+        "for 30 s.",
         "response",
         ("overflow",),
         ("stop_flush_s",),

@@ -1,7 +1,7 @@
 """Every requirement between two scripted traces one scan apart: one passes by a hair, the other must fail.
 
-``HAIRS`` has a row for each requirement, and a new requirement without one is found. ``build`` types the story
-for one number, mostly a time in seconds; ``at_s`` is the moment that the failing finding must name.
+``HAIRS`` has a row for each requirement, and a new requirement without one is found. ``build`` types the
+story for one number, mostly a time in seconds; ``at_s`` is the moment that the failing finding must name.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from hand_traces import Story
+from hand_traces import DEFAULTS, Story
 from test_monitors_flushing import cut_flush, stopped
 from test_monitors_link import lost
 from test_monitors_link import running as linked
@@ -32,14 +32,14 @@ SCAN_S = 0.1
 
 @dataclass(frozen=True)
 class Hair:
-    """``passes`` and ``fails`` are one scan apart; ``reference`` is the undisturbed story where one is needed."""
+    """``passes`` and ``fails`` are one scan apart; ``reference`` is the undisturbed story, where needed."""
 
     id: str
     build: Callable[[float], Story]
     passes: float
     fails: float
     at_s: float
-    setpoints: Setpoints = Setpoints()
+    setpoints: Setpoints = DEFAULTS
     reference: Callable[[], Story] | None = None
 
     def context(self) -> Context:
@@ -164,7 +164,13 @@ def acknowledged(at_s: float) -> Story:
 
 
 HAIRS = (
-    Hair("SR-01", lambda s: Story(300).produce(10, 200, 1).set(200 - s, "feed_valve", False, 1), 0.1, 0.2, 199.8),
+    Hair(
+        "SR-01",
+        lambda s: Story(300).produce(10, 200, 1).set(200 - s, "feed_valve", False, 1),
+        0.1,
+        0.2,
+        199.8,
+    ),
     Hair("SR-02", started, 117.5, 117.4, 133.4),
     Hair("SR-03", cut_flush, 117.5, 117.4, 323.4),
     Hair("SR-04", answered_after(4), 5.6, 5.7, 200),
