@@ -101,6 +101,7 @@ CAUGHT: list[tuple[type[Controller], str, set[str], str]] = [
     (controllers.Blind, "shared-booster-trips-produce", {"SR-40"}, "the booster is told to stop"),
     (controllers.IgnoresAge, "unit-silent-produce", {"SR-45", "SR-46"}, "the feed valve is let go"),
     (controllers.OneStopsAll, "unit-silent-produce", {"SR-48"}, ""),
+    (controllers.IgnoresOverload, "unit-locked-out-produce", {"SR-10"}, "the pump is off"),
     (controllers.IgnoresHeartbeat, "link-bank-image-frozen-produce", {"SR-46", "SR-47"}, "the pump is off"),
     (controllers.TimesByTheWallClock, "clock-stepped-1-start_flush", {"SR-44"}, ""),
     (controllers.TimesByTheWallClock, "clock-stepped-1-purge", {"SR-44"}, ""),
