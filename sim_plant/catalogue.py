@@ -181,7 +181,7 @@ _PROGRAM = _elsewhere(
         "F83": ("task of a unit hangs", "the bench holds the controller's outputs, the plant cannot"),
         "F84": ("program hangs", "the bench stops calling it; the plant's watchdog relay then drops"),
         "F85": ("retained data corrupt", "retained data are the controller's"),
-        "F86": ("wall clock jumps", "the plant has no wall clock; the controller must not need one"),
+        "F86": ("wall clock jumps", "step `wall_clock_s`; the plant itself has no wall clock"),
     },
 )
 _PERSONS = _elsewhere(
@@ -194,7 +194,7 @@ _PERSONS = _elsewhere(
         "F91": ("filter housing opened", "no instrument can see it: left to people and the lock"),
         "F92": ("maintenance on the wrong unit", "steps `command` and `operate` isolator_on"),
         "F93": ("two screens command at once", "steps `command` of two people"),
-        "F94": ("setpoint typed tenfold", "the settings refuse it, see their ranges"),
+        "F94": ("setpoint typed tenfold", "step `setpoint`; the settings refuse it, see their ranges"),
     },
 )
 

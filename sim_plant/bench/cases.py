@@ -21,7 +21,10 @@
     inject = { target = "suction", kind = "stuck_at", value_bar = "$depth" }
     for_s = 4                           undone after it
     (or one of: clear = "cut", command = "stop", operate = "selector_auto off", power = "off",
-     tank_pct = 94, demand_m3h = 5; ``unit`` other than the one under test where it matters)
+     tank_pct = 94, demand_m3h = 5, bank_image = "frozen", wall_clock_s = 3600,
+     setpoint = { name = "purge_s", value = 30, by = "me", reason = "trial" };
+     ``unit`` other than the one under test where it matters)
+    disturbs = true                     a second run is made without it, and the two are compared
 
     [[expect]]
     text = "the pump stays on"
@@ -49,86 +52,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError, model_validator
+from pydantic import Field, StrictBool, ValidationError, model_validator
 
 from controller.files import InputError, explain, read_toml
-from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Verb, signal_named
+from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, signal_named
 from controller.unit.states import UnitState
-from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS
+from sim_plant.bench.monitors import REQUIREMENTS
+from sim_plant.bench.steps import BANK_SWITCHES, Seconds, Step, Table, take_quantity, unit_word
 from sim_plant.bench.trace import BANK_AI, BANK_AO, BANK_DI, BANK_DO, UNIT_AI, UNIT_DI, UNIT_DO
-from sim_plant.faults import Fault, UnsupportedFault, check, spec_of
 from sim_plant.site import Site
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 RUNS_MAX = 500
-Seconds = Annotated[float, Field(ge=0, le=86400, allow_inf_nan=False)]
-UNIT_SWITCHES = ("selector_auto", "isolator_on", "feed_hand_valve")
-BANK_SWITCHES = ("reset_button", "bank_run", "estop_healthy")
-SWITCHES = (*UNIT_SWITCHES, *BANK_SWITCHES)
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.case\.toml")  # it is part of every run's file name
 
 
-def unit_word(unit: str) -> str:
-    """A unit as it stands in a key: "m3/h" is m3h, "%" is pct, "uS/cm" is uscm."""
-    return unit.lower().replace("%", "pct").replace(" of ", " ").replace("/", "").replace(" ", "_")
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
-
-
-def _take_quantity(data: Any, words: tuple[str, ...]) -> Any:
-    """Turn a key such as ``value_bar`` into value and value_unit."""
-    if not isinstance(data, dict):
-        return data
-    out = {}
-    for key, value in data.items():
-        word = next((w for w in words if key == w or key.startswith(f"{w}_")), None)
-        if word is None:
-            out[key] = value
-        elif word in out:
-            raise ValueError(f"{key}: {word} is there twice")
-        else:
-            out[word], out[f"{word}_unit"] = value, key[len(word) + 1 :]
-    return out
-
-
-class Injection(_Table):
-    """A fault to inject; ``value_<unit>`` carries its severity.
-
-    ``period_s`` and ``width_s`` shape a spike, ``other`` names the loop at the other end of a swap.
-    """
-
-    target: str
-    kind: str
-    value: float | None = Field(None, allow_inf_nan=False)
-    value_unit: str = ""
-    period_s: float | None = Field(None, gt=0, le=3600, allow_inf_nan=False)
-    width_s: float | None = Field(None, gt=0, le=3600, allow_inf_nan=False)
-    other: str = ""
-
-    @model_validator(mode="before")
-    @classmethod
-    def _quantity(cls, data: Any) -> Any:
-        return _take_quantity(data, ("value",))
-
-    def fault(self, unit: int, n_units: int) -> Fault:
-        """The plant's own form; InputError when the plant does not know it or the unit is wrong."""
-        try:
-            spec = spec_of(self.target, self.kind)
-            whose = unit if spec.per_unit else 0
-            shape = self.period_s, self.width_s, self.other
-            fault = Fault(self.target, self.kind, whose, self.value, *shape)
-            right, given = f"value_{unit_word(spec.value_unit)}", f"value_{self.value_unit}".rstrip("_")
-            if self.value is not None and spec.value_unit and right != given:
-                raise InputError(f"{given} = {self.value:g}: {self.target} {self.kind} needs {right}")
-            check(fault, n_units)
-        except UnsupportedFault as error:
-            raise InputError(str(error)) from error
-        return fault
-
-
-class Given(_Table):
+class Given(Table):
     """The situation in which the case strikes."""
 
     states: tuple[UnitState, ...] = Field(min_length=1)
@@ -138,45 +77,7 @@ class Given(_Table):
     demand_m3h: float | None = Field(None, ge=0, le=1000)
 
 
-class Step(_Table):
-    """One thing that is done."""
-
-    at_s: Seconds | None = None
-    when_state: UnitState | None = None
-    after_s: Seconds = 0.0
-    limit_s: Seconds = 3600.0
-    name: str = ""
-    unit: int | None = Field(None, ge=0, le=64)
-    for_s: Seconds | None = None
-    inject: Injection | None = None
-    clear: str | None = None
-    command: Verb | None = None
-    by: str = "bench"
-    operate: str | None = None
-    power: Literal["off", "on"] | None = None
-    tank_pct: float | None = Field(None, ge=0, le=100)
-    demand_m3h: float | None = Field(None, ge=0, le=1000)
-
-    @model_validator(mode="after")
-    def _one_action(self) -> Self:
-        if (self.at_s is None) == (self.when_state is None):
-            raise ValueError("needs either at_s or when_state")
-        if self.at_s is not None and {"after_s", "limit_s"} & self.model_fields_set:
-            raise ValueError("after_s and limit_s go with when_state, not with at_s")
-        actions = ("inject", "clear", "command", "operate", "power", "tank_pct", "demand_m3h")
-        done = [name for name in actions if getattr(self, name) is not None]
-        if len(done) != 1:
-            raise ValueError(f"needs exactly one of {', '.join(actions)}; has {', '.join(done) or 'none'}")
-        if self.for_s is not None and done[0] not in ("inject", "operate", "power"):
-            raise ValueError(f"for_s cannot undo {done[0]}")
-        if self.operate is not None and not re.fullmatch(rf"({'|'.join(SWITCHES)}) (on|off)", self.operate):
-            raise ValueError(
-                f"operate = {self.operate!r}: must be one of {', '.join(SWITCHES)}, then on or off"
-            )
-        return self
-
-
-class Expectation(_Table):
+class Expectation(Table):
     """One thing that must be seen."""
 
     text: str = Field(min_length=1)
@@ -196,7 +97,7 @@ class Expectation(_Table):
     @model_validator(mode="before")
     @classmethod
     def _quantity(cls, data: Any) -> Any:
-        return _take_quantity(data, ("below", "above"))
+        return take_quantity(data, ("below", "above"))
 
     @model_validator(mode="after")
     def _form(self) -> Self:
@@ -240,13 +141,13 @@ class Expectation(_Table):
             raise ValueError(f"{given}: {self.signal} is in {unit}, so the key is {word}_{unit}")
 
 
-class RunTable(_Table):
+class RunTable(Table):
     """How long a run goes on after the last step."""
 
     for_s: float = Field(gt=0, le=86400)
 
 
-class CaseFile(_Table):
+class CaseFile(Table):
     """All of one case file, after its variables have been put in."""
 
     title: str = Field(min_length=1, max_length=120)
@@ -268,19 +169,21 @@ class CaseFile(_Table):
                 raise ValueError(f"expect[{number}].after: no step is named {e.after!r}")
         known = {requirement.id for requirement in REQUIREMENTS}
         for strange in sorted(set(self.requirements) - known):
-            raise ValueError(f"requirements: {strange}: {NOT_YET.get(strange, 'no such requirement')}")
+            raise ValueError(f"requirements: {strange}: no such requirement")
         return self
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         """Steps are done in the order of the file, so nothing may point forward."""
-        injected: set[str] = set()
+        injected: dict[str, bool] = {}
         passed_s = 0.0
         for number, step in enumerate(self.step, start=1):
             if step.clear is not None and step.clear not in injected:
                 raise ValueError(f"step[{number}].clear: no earlier step {step.clear!r} injects a fault")
+            if step.clear is not None and step.disturbs != injected[step.clear]:
+                raise ValueError(f"step[{number}].disturbs must be what it is in step {step.clear!r}")
             if step.inject is not None:
-                injected.add(step.name)
+                injected[step.name] = step.disturbs
             if step.at_s is not None and step.at_s < passed_s:
                 raise ValueError(f"step[{number}].at_s = {step.at_s:g}: an earlier step is at {passed_s:g} s")
             passed_s = passed_s if step.at_s is None else step.at_s

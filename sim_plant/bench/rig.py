@@ -12,13 +12,16 @@ import heapq
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from controller.signals import Command, Verb, safe_outputs
-from sim_plant.bench.targets import Target
+from controller.parts.journal import Entry
+from controller.signals import BankInputs, Command, Inputs, Verb, safe_outputs
+from sim_plant.bench.port import Answered
+from sim_plant.bench.targets import DataPort, HasWallClock, Journalled, Target
 from sim_plant.bench.trace import Mark, Recorder, Trace
 from sim_plant.faults import Fault
 from sim_plant.plant import Plant
 
 PRESS_S = 0.5  # a person's finger on a button
+BANK_IMAGE_FROZEN = "bank image frozen"
 
 
 @dataclass(order=True)
@@ -28,6 +31,10 @@ class _Due:
     act: str = field(compare=False)
     fault: Fault | None = field(compare=False, default=None)
     switch: tuple[str, int, bool] = field(compare=False, default=("", 0, False))
+
+
+class NotOfferedError(RuntimeError):
+    """The target has no such port; the message says which."""
 
 
 def _words(fault: Fault) -> str:
@@ -47,6 +54,7 @@ class RigSnapshot:
     powered: bool
     due: tuple[_Due, ...]
     commands: tuple[Command, ...]
+    frozen: tuple[BankInputs, int] | None
 
 
 class Rig:
@@ -57,6 +65,10 @@ class Rig:
         self.now_ms = 0
         self.powered = True
         self.recorder = Recorder(plant.n_units, target.state_names)
+        self._journal = target if isinstance(target, Journalled) else None
+        if self._journal is not None:
+            self.recorder.journal = []
+        self._frozen: tuple[BankInputs, int] | None = None  # bank image that is replayed, and since when
         self._safe = safe_outputs(plant.n_units)
         self._commands: list[Command] = []
         self._due: list[_Due] = []
@@ -68,15 +80,27 @@ class Rig:
         while self._due and self._due[0].t_ms <= self.now_ms:
             self._undo(heapq.heappop(self._due))
         inputs = self.plant.inputs(tuple(self._commands))
+        if self._frozen is not None:
+            inputs = self._with_frozen_bank(inputs, *self._frozen)
         self._commands.clear()
         if self.powered:
             outputs = self.target.scan(inputs, self.now_ms)
             states = self.target.states()
+            if self._journal is not None:
+                self._write_down(self._journal.take_events())
         else:
             outputs, states = self._safe, ()
         self.recorder.add(self.now_ms, inputs, outputs, self.plant.unit_truth, self.plant.bank_truth, states)
         self.plant.step(outputs, self.scan_ms)
         self.now_ms += self.scan_ms
+
+    def _with_frozen_bank(self, inputs: Inputs, bank: BankInputs, since_ms: int) -> Inputs:
+        """The same inputs with an old image of what the units share."""
+        return inputs._replace(bank=bank, bank_age_ms=self.now_ms - since_ms)
+
+    def _write_down(self, lines: list[Entry]) -> None:
+        if lines and self.recorder.journal is not None:
+            self.recorder.journal.extend(lines)
 
     def run_until(self, reached: Callable[[], bool], limit_s: float) -> bool:
         """Scan until the condition holds; False when the limit passes first."""
@@ -142,6 +166,35 @@ class Rig:
         if for_s is not None:
             self._later(for_s, "power on" if not on else "power off")
 
+    def freeze_bank_image(self, frozen: bool, for_s: float | None = None) -> None:
+        """Let the image of what the units share stop changing, so that it ages, or let it live again.
+
+        The heartbeat of the bank stops with it. What the target drives still arrives.
+        """
+        if frozen == (self._frozen is not None):
+            return
+        self._frozen = (self.plant.inputs().bank, self.now_ms) if frozen else None
+        self._mark("inject" if frozen else "clear", 0, BANK_IMAGE_FROZEN)
+        if for_s is not None:
+            self._later(for_s, "bank image live" if frozen else "bank image frozen")
+
+    def step_wall_clock(self, step_s: float) -> None:
+        """Step the wall clock that the target sees; NotOfferedError when it has none within reach."""
+        if not isinstance(self.target, HasWallClock):
+            raise NotOfferedError("the target has no wall clock that the bench could step")
+        self.target.step_wall_clock(step_s)
+        self._mark("clock", 0, f"{step_s:+g} s")
+
+    def write_setpoint(self, name: str, value: float, by: str, reason: str) -> None:
+        """Ask for a change at the data port and read back; NotOfferedError when there is none."""
+        port = self.target
+        if not isinstance(port, DataPort):
+            raise NotOfferedError("the target has no data port for setpoints")
+        before = port.read_setpoint(name)
+        accepted = port.change_setpoint(name, value, by, reason, self.now_ms) == ""
+        read = Answered(name, value, by, accepted, before, port.read_setpoint(name))
+        self._mark("setpoint", 0, read.words())
+
     def _later(
         self,
         for_s: float,
@@ -157,6 +210,8 @@ class Rig:
             self.clear(due.fault)
         elif due.act == "operate":
             self.operate(*due.switch)
+        elif due.act.startswith("bank image"):
+            self.freeze_bank_image(due.act == "bank image frozen")
         else:
             self.power(due.act == "power on")
 
@@ -179,6 +234,7 @@ class Rig:
             self.powered,
             tuple(self._due),
             tuple(self._commands),
+            self._frozen,
         )
 
     def restore(self, snapshot: RigSnapshot) -> None:
@@ -189,3 +245,4 @@ class Rig:
         self.now_ms, self.powered = snapshot.now_ms, snapshot.powered
         self._due = list(snapshot.due)
         self._commands = list(snapshot.commands)
+        self._frozen = snapshot.frozen

@@ -2,18 +2,23 @@
 
 Bringing a bank into a state takes minutes of simulated time, so a Workshop keeps a copy of the rig for
 every state that it has reached once and starts each run from the copy.
+
+A case with a step that ``disturbs`` is done twice from the same copy: the second run leaves that step out,
+and the requirements that compare two runs are given both traces.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 
 from controller.unit.states import UnitState
 from sim_plant.bench.approach import RECIPES, NotReachedError, bring
-from sim_plant.bench.cases import BANK_SWITCHES, Run, Step
+from sim_plant.bench.cases import CaseFile, Run
 from sim_plant.bench.expect import Anchors, judge
 from sim_plant.bench.monitors import Context, judge_all
-from sim_plant.bench.rig import Rig, RigSnapshot
+from sim_plant.bench.rig import NotOfferedError, Rig, RigSnapshot
+from sim_plant.bench.steps import BANK_SWITCHES, Step
 from sim_plant.bench.targets import ControllerFactory, DeskTarget, TargetError
 from sim_plant.bench.trace import Trace
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
@@ -72,32 +77,45 @@ class Workshop:
             rig = self.prepared(given.unit, run.state)
             result.shared = f"prepared-unit{given.unit}-{run.state.value.lower()}"
             result.shared_rows, start_ms = rig.recorder.rows, rig.now_ms
-            anchors, undone = _perform(rig, run)
-        except (NotReachedError, StepError, TargetError) as error:
+            anchors, undone = _perform(rig, run.case, run.case.step)
+            result.trace = rig.trace()
+            result.simulated_s = (rig.now_ms - start_ms) / 1000.0
+            reference = self._reference(run, rig.now_ms)
+        except (NotReachedError, StepError, NotOfferedError, TargetError) as error:
             result.error = str(error)
-            result.trace = self._rig.trace()
-            result.requirements = self._requirements(result.trace, self._rig.target.uncertainty_ms)
+            if result.trace is None:
+                result.trace = self._rig.trace()
+            result.requirements = self._requirements(result.trace)
             return result
-        result.trace = rig.trace()
-        result.simulated_s = (rig.now_ms - start_ms) / 1000.0
-        self._judge(result, run, anchors, undone, rig.target.uncertainty_ms)
+        result.requirements = self._requirements(result.trace, reference)
+        self._expect(result, run, anchors, undone)
         result.took_s = time.perf_counter() - began
         return result
 
-    def _judge(
-        self, result: RunResult, run: Run, anchors: Anchors, undone: list[Finding], uncertainty_ms: int
-    ) -> None:
+    def _reference(self, run: Run, end_ms: int) -> Trace | None:
+        """The same case without what disturbs, up to the same moment; None when nothing disturbs."""
+        steps = tuple(step for step in run.case.step if not step.disturbs)
+        if len(steps) == len(run.case.step):
+            return None
+        rig = self.prepared(run.case.given.unit, run.state)
+        _anchors, undone = _perform(rig, run.case, steps)
+        if undone:
+            raise StepError(f"the run without the disturbance: {undone[0].name}: {undone[0].detail}")
+        rig.run_for((end_ms - rig.now_ms) / 1000.0)
+        return rig.trace()
+
+    def _expect(self, result: RunResult, run: Run, anchors: Anchors, undone: list[Finding]) -> None:
         assert result.trace is not None
-        result.requirements = self._requirements(result.trace, uncertainty_ms)
+        uncertainty_ms = self._rig.target.uncertainty_ms
         result.expectations = undone + [
             judge(expectation, result.trace, result.unit, anchors, uncertainty_ms)
             for expectation in run.case.expect
         ]
         result.expectations += _not_exercised(run, result.requirements)
 
-    def _requirements(self, trace: Trace, uncertainty_ms: int) -> list[Finding]:
+    def _requirements(self, trace: Trace, reference: Trace | None = None) -> list[Finding]:
         slots = self._site.setpoints.flush_slots(self._site.units)
-        context = Context(flush_slots=slots, uncertainty_ms=uncertainty_ms)
+        context = Context(slots, self._rig.target.uncertainty_ms, reference)
         return judge_all(trace, self._site.setpoints, context)
 
 
@@ -117,9 +135,9 @@ def _not_exercised(run: Run, findings: list[Finding]) -> list[Finding]:
     ]
 
 
-def _perform(rig: Rig, run: Run) -> tuple[Anchors, list[Finding]]:
+def _perform(rig: Rig, case: CaseFile, steps: Sequence[Step]) -> tuple[Anchors, list[Finding]]:
     """Strike and do the steps; returns when each named step was done, and what could not be done."""
-    case, unit = run.case, run.case.given.unit
+    unit = case.given.unit
     rig.run_for(case.given.offset_s)
     if case.given.tank_pct is not None:
         rig.plant.set_tank_pct(case.given.tank_pct)
@@ -128,7 +146,7 @@ def _perform(rig: Rig, run: Run) -> tuple[Anchors, list[Finding]]:
     strike_ms = rig.now_ms
     anchors: Anchors = {"": strike_ms}
     injected: dict[str, Fault] = {}
-    for number, step in enumerate(case.step, start=1):
+    for number, step in enumerate(steps, start=1):
         if not _wait(rig, step, number, unit, strike_ms):
             text = f"step {number}: unit {unit} comes into {step.when_state}"
             seen = f"it is in {rig.state_of(unit) or 'no known state'}"
@@ -177,3 +195,16 @@ def _act(rig: Rig, step: Step, under_test: int, injected: dict[str, Fault]) -> N
         rig.plant.set_tank_pct(step.tank_pct)
     elif step.demand_m3h is not None:
         rig.plant.set_demand_m3h(step.demand_m3h)
+    else:
+        _act_on_target(rig, step)
+
+
+def _act_on_target(rig: Rig, step: Step) -> None:
+    """What is done to the target itself, or between it and the plant."""
+    if step.bank_image is not None:
+        rig.freeze_bank_image(step.bank_image == "frozen", step.for_s)
+    elif step.wall_clock_s is not None:
+        rig.step_wall_clock(step.wall_clock_s)
+    elif step.setpoint is not None:
+        change = step.setpoint
+        rig.write_setpoint(change.name, change.value, change.by, change.reason)

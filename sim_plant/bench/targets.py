@@ -7,16 +7,19 @@ draw the state strip, never to judge; a target that has none to tell returns an 
 from __future__ import annotations
 
 import importlib
+import math
 import os
 import sys
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from controller.files import InputError
 from controller.firmware import Controller
+from controller.parts.journal import Entry
 from controller.settings import Setpoints
 from controller.signals import Inputs, Outputs
 from controller.unit.states import STATES
+from sim_plant.bench.wallclock import WallClock
 
 ControllerFactory = Callable[[int, Setpoints, str | None], Any]
 """Makes a controller from number of units, setpoints and retained text; the firmware's own by default."""
@@ -51,6 +54,33 @@ class Target(Protocol):
         """Continue from a snapshot."""
 
 
+@runtime_checkable
+class Journalled(Protocol):
+    """A target whose journal can be read."""
+
+    def take_events(self) -> list[Entry]:
+        """The lines since the last call, asked for after every scan."""
+
+
+@runtime_checkable
+class DataPort(Protocol):
+    """A target whose setpoints can be written and read back."""
+
+    def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> str:
+        """Ask for a change; "" when it was accepted, else why not."""
+
+    def read_setpoint(self, name: str) -> float:
+        """The value in force; NaN for a name that the target does not know."""
+
+
+@runtime_checkable
+class HasWallClock(Protocol):
+    """A target whose wall clock can be stepped."""
+
+    def step_wall_clock(self, step_s: float) -> None:
+        """From the next scan on the wall clock shows so much more."""
+
+
 class DeskTarget:
     """A controller in this process, in lockstep with the plant: no timing uncertainty."""
 
@@ -62,15 +92,43 @@ class DeskTarget:
         self._controller = factory(n_units, setpoints, None)
         self._codes = {state: code for code, state in enumerate(STATES)}
         self._kept: str = self._controller.retained()
+        self._clock = WallClock()
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """One scan of the controller."""
+        self._clock.now_ms = now_ms
         try:
-            outputs: Outputs = self._controller.scan(inputs, now_ms)
-            self._controller.take_events()
+            with self._clock:
+                outputs: Outputs = self._controller.scan(inputs, now_ms)
         except Exception as error:  # a controller under test may fail in any way
             raise TargetError(f"the controller failed: {type(error).__name__}: {error}") from error
         return outputs
+
+    def take_events(self) -> list[Entry]:
+        """Journal lines of the controller since the last call."""
+        lines: list[Entry] = self._controller.take_events()
+        return lines
+
+    def change_setpoint(self, name: str, value: float, by: str, reason: str, now_ms: int) -> str:
+        """Ask the controller for the change; one that was accepted outlasts a loss of power."""
+        if not hasattr(self._controller, "change_setpoint"):
+            raise TargetError("the controller has no change_setpoint(name, value, by, reason, now_ms)")
+        try:
+            self._controller.change_setpoint(name, value, by, reason, now_ms)
+        except ValueError as error:
+            return str(error)
+        except Exception as error:  # as in a scan
+            raise TargetError(f"the controller failed: {type(error).__name__}: {error}") from error
+        self._setpoints = self._controller.setpoints
+        return ""
+
+    def read_setpoint(self, name: str) -> float:
+        """The value that the controller works with."""
+        return float(getattr(getattr(self._controller, "setpoints", None), name, math.nan))
+
+    def step_wall_clock(self, step_s: float) -> None:
+        """The date that the controller can read jumps."""
+        self._clock.stepped_ms += round(1000.0 * step_s)
 
     def states(self) -> tuple[int, ...]:
         """State codes of the units."""
@@ -88,15 +146,15 @@ class DeskTarget:
             raise TargetError(f"the controller did not start: {type(error).__name__}: {error}") from error
 
     def snapshot(self) -> object:
-        """The controller's snapshot and its retained text."""
-        return self._controller.snapshot(), self._kept
+        """The controller's snapshot, its retained text and setpoints, and how far its wall clock is off."""
+        return self._controller.snapshot(), self._kept, self._setpoints, self._clock.stepped_ms
 
     def restore(self, snapshot: object) -> None:
         """Continue from a snapshot of a target made with the same arguments."""
         assert isinstance(snapshot, tuple)
+        controller, self._kept, self._setpoints, self._clock.stepped_ms = snapshot
         self._controller = self._factory(self._n_units, self._setpoints, None)
-        self._controller.restore(snapshot[0])
-        self._kept = snapshot[1]
+        self._controller.restore(controller)
 
 
 _NEEDED = ("scan", "states", "retained", "take_events", "snapshot", "restore")

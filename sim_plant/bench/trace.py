@@ -9,6 +9,9 @@ Arrays, n rows and N units (unit numbers count from 1 in every accessor):
     t_ms [n]            unit_di [n,N,11] unit_ai [n,N,5] (mA)   unit_do [n,N,6]   unit_truth [n,N,*]
     bank_di [n,15]      bank_ai [n,8]     bank_do [n,5]          bank_ao [n,2]     bank_truth [n,*]
     unit_state [n,N]    index into state_names, -1 where the target does not tell
+    unit_age_ms [n,N]   bank_age_ms [n]   age of each image as the target was told it
+
+``journal`` holds the lines that the target's journal gave at its data port; None where it has none.
 """
 
 from __future__ import annotations
@@ -19,12 +22,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from controller.parts.journal import Entry
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Inputs, Kind, Outputs, from_ma, names, signal_named
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Ages = NDArray[np.int32]
 
 UNIT_DI, UNIT_AI, UNIT_DO = (names(UNIT_SIGNALS, kind) for kind in (Kind.DI, Kind.AI, Kind.DO))
 BANK_DI, BANK_AI, BANK_DO, BANK_AO = (
@@ -35,8 +40,9 @@ BANK_DI, BANK_AI, BANK_DO, BANK_AO = (
 class Mark(NamedTuple):
     """One thing that the bench did: the stimulus, not the answer.
 
-    ``what`` is one of "inject", "clear", "command", "operate", "power". ``unit`` 0 is the bank.
-    ``text`` names it, for example "stop", "selector off", "feed_header dip 0.6", "off", "on".
+    ``what`` is one of "inject", "clear", "command", "operate", "power", "clock", "setpoint". ``unit`` 0 is
+    the bank. ``text`` names it, for example "stop", "selector off", "feed_header dip 0.6", "off", "on",
+    "+3600 s"; what a data port answered to a setpoint stands in it as ``port.Answered`` words it.
     """
 
     t_ms: int
@@ -60,8 +66,11 @@ class Trace:
     unit_truth: Floats
     bank_truth: Floats
     unit_state: NDArray[np.int16]
+    unit_age_ms: Ages
+    bank_age_ms: Ages
     state_names: tuple[str, ...] = ()
     marks: list[Mark] = field(default_factory=list)
+    journal: list[Entry] | None = None
 
     @property
     def n_units(self) -> int:
@@ -74,18 +83,26 @@ class Trace:
         return int(self.t_ms[1] - self.t_ms[0]) if len(self.t_ms) > 1 else 100
 
     def part(self, first: int, last: int | None = None) -> Trace:
-        """Rows ``first`` up to but without ``last``, with the marks from their time on."""
+        """Rows ``first`` up to but without ``last``, with the marks and journal lines of their time."""
         rows = slice(first, last)
         columns = {name: getattr(self, name)[rows] for name in _COLUMNS}
         start_ms = int(self.t_ms[first]) if first < len(self.t_ms) else int(self.t_ms[-1]) + 1
         end_ms = int(self.t_ms[last]) if last is not None and last < len(self.t_ms) else None
-        marks = [m for m in self.marks if m.t_ms >= start_ms and (end_ms is None or m.t_ms < end_ms)]
-        return Trace(**columns, state_names=self.state_names, marks=marks)
+
+        def inside(t_ms: int) -> bool:
+            return t_ms >= start_ms and (end_ms is None or t_ms < end_ms)
+
+        marks = [mark for mark in self.marks if inside(mark.t_ms)]
+        journal = None if self.journal is None else [line for line in self.journal if inside(line.t_ms)]
+        return Trace(**columns, state_names=self.state_names, marks=marks, journal=journal)
 
     def followed_by(self, later: Trace) -> Trace:
         """This trace and one that goes on from it; the inverse of taking two parts."""
         columns = {name: np.concatenate([getattr(self, name), getattr(later, name)]) for name in _COLUMNS}
-        return Trace(**columns, state_names=self.state_names, marks=[*self.marks, *later.marks])
+        told = self.journal is not None or later.journal is not None
+        journal = [*(self.journal or []), *(later.journal or [])] if told else None
+        marks = [*self.marks, *later.marks]
+        return Trace(**columns, state_names=self.state_names, marks=marks, journal=journal)
 
     def unit(self, name: str, unit: int) -> Bools | Floats:
         """One signal or true quantity of one unit over time; loops come in their own unit, not in mA."""
@@ -115,7 +132,7 @@ class Trace:
         return self.state_names[code] if code >= 0 else ""
 
 
-_COLUMNS = tuple(f.name for f in fields(Trace) if f.name not in ("state_names", "marks"))
+_COLUMNS = tuple(f.name for f in fields(Trace) if f.name not in ("state_names", "marks", "journal"))
 
 
 def _scaled(current_ma: Floats, signal: object) -> Floats:
@@ -129,6 +146,7 @@ class Recorder:
         self._n = 0
         self._state_names = state_names
         self.marks: list[Mark] = []
+        self.journal: list[Entry] | None = None
         rows = 4096
         self._columns: dict[str, NDArray[np.generic]] = {
             "t_ms": np.zeros(rows, np.int64),
@@ -142,6 +160,8 @@ class Recorder:
             "unit_truth": np.zeros((rows, n_units, len(UNIT_TRUTH))),
             "bank_truth": np.zeros((rows, len(BANK_TRUTH))),
             "unit_state": np.full((rows, n_units), -1, np.int16),
+            "unit_age_ms": np.zeros((rows, n_units), np.int32),
+            "bank_age_ms": np.zeros(rows, np.int32),
         }
 
     @property
@@ -176,9 +196,13 @@ class Recorder:
         c["bank_truth"][row] = bank_truth
         if states:
             c["unit_state"][row] = states
+        c["unit_age_ms"][row] = inputs.unit_age_ms
+        c["bank_age_ms"][row] = inputs.bank_age_ms
         self._n += 1
 
     def trace(self) -> Trace:
         """What has been seen so far; a copy, so the recorder may go on."""
         columns = {name: column[: self._n].copy() for name, column in self._columns.items()}
-        return Trace(**columns, state_names=self._state_names, marks=list(self.marks))  # type: ignore[arg-type]
+        journal = None if self.journal is None else list(self.journal)
+        names, marks = self._state_names, list(self.marks)
+        return Trace(**columns, state_names=names, marks=marks, journal=journal)  # type: ignore[arg-type]

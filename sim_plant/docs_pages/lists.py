@@ -10,8 +10,9 @@ from pydantic.fields import FieldInfo
 
 from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, Signal
-from sim_plant.bench.cases import Run, load_cases, unit_word
-from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS, Requirement
+from sim_plant.bench.cases import Run, load_cases
+from sim_plant.bench.monitors import REQUIREMENTS, Requirement
+from sim_plant.bench.steps import unit_word
 from sim_plant.catalogue import CATALOGUE, Injection, Line
 from sim_plant.docs_pages.markdown import code, codes, number, page, span, table
 from sim_plant.faults import FAULTS, FaultSpec
@@ -143,23 +144,22 @@ def _signal_range(signal: Signal) -> str:
 
 
 def requirements_page() -> str:
-    """Every requirement that is monitored, and those that are not yet."""
+    """Every requirement of the control narrative, as its monitor judges it."""
     defaults = Setpoints()
     return page(
         "Requirements",
         f"The bench judges {len(REQUIREMENTS)} requirements in every run, whatever the case asks for. A "
         "monitor looks at field signals, plant truth and what the bench did, never at a state that the "
-        "target reports. Statements are shown with the default setpoints; the report shows them with the "
-        "site's. Limits are this project's own choices.",
+        "target reports; SR-55 and SR-56 read its data port. Statements are shown with the default "
+        "setpoints; the report shows them with the site's. Limits are this project's own choices.",
         "An invariant holds always, a response follows its trigger in time, a sequence is an order of steps. "
-        "A requirement whose trigger never came is *not exercised*: that is not a pass.",
+        "A requirement whose trigger never came is *not exercised*: that is not a pass. SR-44, SR-48 and "
+        "SR-57 compare a run with the same run undisturbed: only a case with a step that `disturbs` puts "
+        "them to the test.",
         table(
             ("Id", "Requirement", "Kind", "Guards against", "Setpoints"),
             [_requirement(requirement, defaults) for requirement in REQUIREMENTS],
         ),
-        "## Not monitored yet",
-        "These are part of the control narrative; nothing here proves them.",
-        table(("Id", "Why not"), NOT_YET.items()),
     )
 
 

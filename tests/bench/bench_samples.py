@@ -71,6 +71,8 @@ def flat_trace(seconds: float = 10.0, n_units: int = 2) -> Trace:
         unit_truth=np.zeros((n, n_units, len(UNIT_TRUTH))),
         bank_truth=np.zeros((n, len(BANK_TRUTH))),
         unit_state=np.full((n, n_units), NAMES.index("STANDBY"), np.int16),
+        unit_age_ms=np.zeros((n, n_units), np.int32),
+        bank_age_ms=np.zeros(n, np.int32),
         state_names=NAMES,
     )
 

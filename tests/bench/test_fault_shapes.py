@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller.files import InputError
-from sim_plant.bench.cases import Injection
+from sim_plant.bench.steps import Injection
 from sim_plant.faults import Fault
 
 

@@ -24,9 +24,9 @@ PARTS = ("t_ms", "unit_di", "unit_ai", "unit_do", "bank_di", "bank_ai", "bank_do
 
 def same(first: Trace, second: Trace) -> bool:
     """Bit for bit, truth, states and marks included."""
-    arrays = (*PARTS, "unit_truth", "bank_truth", "unit_state")
+    arrays = (*PARTS, "unit_truth", "bank_truth", "unit_state", "unit_age_ms", "bank_age_ms")
     equal = all(np.array_equal(getattr(first, name), getattr(second, name)) for name in arrays)
-    return equal and first.marks == second.marks
+    return equal and first.marks == second.marks and first.journal == second.journal
 
 
 def rows(rig: Rig, name: str, unit: int = 1) -> list[bool]:

@@ -7,12 +7,26 @@ at, an output that is not let go. The bench must find every one of them; see tes
 from __future__ import annotations
 
 import copy
+import math
+import time
 from typing import Any, ClassVar
 
 from controller.firmware import Controller
+from controller.parts.journal import Entry
 from controller.parts.timing import NEVER
 from controller.settings import Setpoints
-from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Command, Inputs, Outputs, Verb, signal_named, to_ma
+from controller.signals import (
+    BANK_SIGNALS,
+    SAFE_UNIT_OUTPUTS,
+    UNIT_SIGNALS,
+    Command,
+    Inputs,
+    Outputs,
+    UnitOutputs,
+    Verb,
+    signal_named,
+    to_ma,
+)
 from controller.unit.states import UnitState
 
 
@@ -186,6 +200,131 @@ class IgnoresSelector(Spoilt):
 
     def spoil_inputs(self, inputs: Inputs) -> Inputs:
         return with_units(inputs, selector_auto=True)
+
+
+class Blind(Spoilt):
+    """Every contact and loop of protections reads healthy, whatever the field says."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        unit_ma = {"membrane_ma": 12.5, "suction_ma": 2.5, "permeate_cond_ma": 200.0}
+        bank_ma = {"chlorine_ma": 0.0, "feed_temp_ma": 24.0}
+        contacts = {"discharge_ok": True, "permeate_ok": True}
+        units = tuple(
+            unit._replace(
+                **contacts,
+                pump_running=output.pump,
+                **{name: to_ma(signal_named(UNIT_SIGNALS, name), value) for name, value in unit_ma.items()},
+            )
+            for unit, output in zip(inputs.units, self._driven(), strict=True)
+        )
+        names = ("floor_dry", "sump_ok", "drive_healthy", "booster_running", "antiscalant_ok")
+        healthy = dict.fromkeys(names, True)
+        loops = {name: to_ma(signal_named(BANK_SIGNALS, name), value) for name, value in bank_ma.items()}
+        pulse = self.now_ms // 1000 % 2 == 0
+        return with_bank(inputs._replace(units=units), **healthy, **loops, dosing_pulse=pulse)
+
+    def spoil_outputs(self, outputs: Outputs) -> Outputs:
+        self.kept["outputs"] = outputs.units
+        return outputs
+
+    def _driven(self) -> tuple[UnitOutputs, ...]:
+        nothing: tuple[UnitOutputs, ...] = (SAFE_UNIT_OUTPUTS,) * self.n_units
+        return self.kept.get("outputs", nothing)  # type: ignore[no-any-return] # what was kept above
+
+
+class IgnoresAge(Spoilt):
+    """An image of a unit counts as fresh however long it has not changed."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        return inputs._replace(unit_age_ms=(0,) * self.n_units)
+
+
+class IgnoresHeartbeat(Spoilt):
+    """The image of what the units share counts as fresh however long it has not changed."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        return inputs._replace(bank_age_ms=0)
+
+
+class OneStopsAll(Spoilt):
+    """A unit that is silent takes all the others with it."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        return inputs._replace(unit_age_ms=(max(inputs.unit_age_ms),) * self.n_units)
+
+
+# --- clock, data port, journal ---------------------------------------------------------------------------
+
+
+class TimesByTheWallClock(Spoilt):
+    """Its timers hang on the date."""
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:  # noqa: ARG002 - the time it should use
+        return super().scan(inputs, round(1000 * time.time()))
+
+
+class TakesAnySetpoint(Spoilt):
+    """Every number that is written is taken, from anybody."""
+
+    def change_setpoint(
+        self,
+        name: str,
+        value: float,
+        by: str,  # noqa: ARG002 - what it should look at
+        reason: str,  # noqa: ARG002 - as above
+        now_ms: int,  # noqa: ARG002 - nothing is written down either
+    ) -> None:
+        if not math.isfinite(value):
+            raise ValueError(f"{name} = {value} is no number")
+        self._adopt(self.setpoints.model_copy(update={name: value}))
+
+
+class ForgetsCauses(Spoilt):
+    """Its journal says that a unit moved, not why."""
+
+    def take_events(self) -> list[Entry]:
+        return [line._replace(text=line.text.partition(":")[0]) for line in super().take_events()]
+
+
+class AcknowledgeSilences(Spoilt):
+    """Acknowledging switches the horn off, as on many panels."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        told = any(command.verb is Verb.ACKNOWLEDGE for command in inputs.commands)
+        self.kept["quiet"] = self.kept.get("quiet", False) or told
+        return inputs
+
+    def spoil_outputs(self, outputs: Outputs) -> Outputs:
+        quiet = self.kept.get("quiet", False)
+        return outputs._replace(bank=outputs.bank._replace(horn=False)) if quiet else outputs
+
+
+class FollowsTheSelector(Spoilt):
+    """Each feed valve is wired through the selector, bounce and all."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        self.kept["auto"] = [unit.selector_auto for unit in inputs.units]
+        return inputs
+
+    def spoil_outputs(self, outputs: Outputs) -> Outputs:
+        pairs = zip(outputs.units, self.kept["auto"], strict=True)
+        units = tuple(unit._replace(feed_valve=unit.feed_valve and auto) for unit, auto in pairs)
+        return outputs._replace(units=units)
+
+
+class WakesFromMaintenance(Spoilt):
+    """A start command brings a unit in maintenance to life: its feed valve opens."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        woken = [command.unit for command in inputs.commands if command.verb is Verb.START]
+        self.kept["woken"] = [*self.kept.get("woken", []), *woken]
+        return inputs
+
+    def spoil_outputs(self, outputs: Outputs) -> Outputs:
+        units = list(outputs.units)
+        for unit in self.kept["woken"]:
+            units[unit - 1] = units[unit - 1]._replace(feed_valve=True)
+        return outputs._replace(units=tuple(units))
 
 
 # --- things that are done unasked, or not done -----------------------------------------------------------

@@ -160,7 +160,6 @@ IS = 'signal = "feed_valve"\nis = true'
         ),
         pytest.param('"stuck_at"', '"stuk_at"', ["'stuk_at'", "it has: stuck_at"], id="unknown kind"),
         pytest.param("SR-17", "SR-99", ["requirements", "SR-99", "no such requirement"], id="requirement"),
-        pytest.param("SR-17", "SR-44", ["SR-44", "wall clock"], id="requirement that is not monitored"),
         pytest.param('"$depth"', '"$dept"', ["$dept", "not in [vary]", "$depth?"], id="not in vary"),
         pytest.param("0.75]", "0.75]\ngap = [1, 2]", ["vary.gap", "not used"], id="vary not used"),
         pytest.param("[0.6, 0.75]", "0.6", ["vary", "list"], id="vary is no list"),

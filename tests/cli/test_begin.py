@@ -15,7 +15,7 @@ def test_the_new_folder_holds_the_bundled_site(tmp_path: Path) -> None:
     answer = call("begin", str(tmp_path / "mine"))
     assert answer.code == 0
     ours, bundled = (load_cases(load_site(folder)) for folder in (tmp_path / "mine", demo_folder()))
-    assert ours == bundled
+    assert repr(ours) == repr(bundled)  # one case writes NaN, which is not equal to itself
     assert f"skidproof prove {tmp_path / 'mine'}" in answer.out
 
 

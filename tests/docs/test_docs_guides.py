@@ -14,17 +14,10 @@ from controller.files import InputError
 from controller.firmware import Controller
 from controller.settings import Setpoints
 from sim_plant import cli
-from sim_plant.bench.cases import (
-    CaseFile,
-    Expectation,
-    Given,
-    Injection,
-    RunTable,
-    Step,
-    load_case,
-)
-from sim_plant.bench.monitors import NOT_YET, REQUIREMENTS
+from sim_plant.bench.cases import CaseFile, Expectation, Given, RunTable, load_case
+from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.rig import Rig
+from sim_plant.bench.steps import Injection, SetpointChange, Step
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.plant import Plant
@@ -87,7 +80,7 @@ def test_mistakes_were_found_on_the_page() -> None:
     assert len(list(mistakes())) >= 10
 
 
-@pytest.mark.parametrize("model", [CaseFile, Given, Step, Injection, Expectation, RunTable])
+@pytest.mark.parametrize("model", [CaseFile, Given, Step, Injection, SetpointChange, Expectation, RunTable])
 def test_every_key_of_a_case_is_explained(model: type[Any]) -> None:
     keys = guide("writing-cases.md").split("## Every key")[1].split("## Words of units")[0]
     shown = {
@@ -161,7 +154,7 @@ def test_links_lead_somewhere(page: Path) -> None:
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_requirements_setpoints_and_cases_that_a_page_names_exist(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
-    requirements = {requirement.id for requirement in REQUIREMENTS} | set(NOT_YET)
+    requirements = {requirement.id for requirement in REQUIREMENTS}
     assert set(re.findall(r"\bSR-\d\d\b", text)) <= requirements
     assert set(re.findall(r"--set ([a-z]\w+)=", text)) <= set(Setpoints.model_fields)
     files = [path.name for path in (demo_folder() / "cases").iterdir()] + [EXAMPLE]

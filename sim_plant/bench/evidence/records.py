@@ -5,8 +5,8 @@ that the run's record names in its metadata under ``shared``. ``read_run`` puts 
 
 Columns are named like the I/O list: ``unit2.feed_valve``, ``bank.header_bar``, and ``t_ms``. Contacts are
 boolean, loops are in mA as they were on the wire, states are words (``unit2.state``, null where the target
-tells none). The unit of a column stands in its field metadata, what the bench did (``marks``) and the notes
-of the caller in the metadata of the schema.
+tells none), ages of the images in ms (``unit2.age_ms``). The unit of a column stands in its field metadata;
+what the bench did (``marks``), the target's ``journal`` and the notes of the caller in that of the schema.
 
 Times, contacts, states and marks come back exactly. Loops and true quantities are stored as 32-bit floats:
 they come back within 1 part in 10 million (6e-8 of the value, so 0.0000012 mA at 20 mA), far finer than
@@ -28,6 +28,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from controller.parts.journal import Entry
 from sim_plant.bench.trace import (
     BANK_AI,
     BANK_AO,
@@ -93,6 +94,7 @@ def write_record(trace: Trace, path: Path, meta: Mapping[str, str]) -> None:
         "skidproof.units": str(trace.n_units),
         "skidproof.states": json.dumps(trace.state_names),
         "skidproof.marks": json.dumps(trace.marks),
+        "skidproof.journal": json.dumps(trace.journal),
     }
     schema = pa.schema(fields, metadata={**meta, **notes})
     table = pa.Table.from_arrays(list(columns.values()), schema=schema)
@@ -138,13 +140,19 @@ def read_record(path: Path) -> Trace:
             for part, names in _BANK_PARTS
         }
         told = [_codes(table, f"unit{unit}.state", states) for unit in range(1, n_units + 1)]
+        ages = [_plain(table, f"unit{unit}.age_ms") for unit in range(1, n_units + 1)]
+        bank_age = _plain(table, "bank.age_ms")
     except KeyError as error:
         raise ValueError(f"{path} lacks a column: {error.args[0]}") from error
+    lines = json.loads(notes["skidproof.journal"])
     return Trace(
         t_ms=_plain(table, "t_ms"),
         unit_state=np.stack(told, axis=1),
+        unit_age_ms=np.stack(ages, axis=1),
+        bank_age_ms=bank_age,
         state_names=states,
         marks=[Mark(*mark) for mark in json.loads(notes["skidproof.marks"])],
+        journal=None if lines is None else [Entry(*line) for line in lines],
         **parts,
     )
 
@@ -183,6 +191,8 @@ def _columns(trace: Trace) -> Iterator[tuple[str, Any]]:
     for unit in range(trace.n_units):
         codes = trace.unit_state[:, unit]
         yield f"unit{unit + 1}.state", pa.DictionaryArray.from_arrays(pa.array(codes, mask=codes < 0), words)
+        yield f"unit{unit + 1}.age_ms", pa.array(np.ascontiguousarray(trace.unit_age_ms[:, unit]))
+    yield "bank.age_ms", pa.array(trace.bank_age_ms)
 
 
 def _by_column(rows: NDArray[Any]) -> NDArray[Any]:

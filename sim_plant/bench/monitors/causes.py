@@ -147,6 +147,7 @@ UNIT_CAUSES: dict[str, UnitCause] = {
 
 BANK_CAUSES: dict[str, BankCause] = {
     "power": lambda obs: ~obs.powered,
+    "heartbeat": lambda obs: obs.older(obs.setpoints.io_stale_s),
     "dosing": dosing_silent,
     "E-stop": _bank_contact("estop_healthy"),
     "supply": _bank_contact("supply_healthy"),

@@ -93,8 +93,10 @@ def slots_kept(obs: Observed) -> Tally:
     for unit in obs.units:
         for row in obs.rises("flush_valve", unit).tolist():
             end = forms.next_row(obs.falls("flush_valve", unit), row) or obs.n
-            most = int(lasting[row:end].max(initial=1))
-            tally.counted(int(obs.t[row]), unit, slots - most, "units", f"{most} flush valves open")
+            inside = lasting[row:end]
+            most = int(inside.max(initial=1))
+            worst = row + int(np.argmax(inside)) if most > 1 else row
+            tally.counted(int(obs.t[worst]), unit, slots - most, "units", f"{most} flush valves open")
     return tally
 
 

@@ -16,7 +16,7 @@ from controller.signals import Verb
 from sim_plant.bench.monitors import forms
 from sim_plant.bench.monitors.tally import Tally
 from sim_plant.bench.monitors.tolerance import ms
-from sim_plant.bench.trace import BANK_AI, UNIT_AI, Bools, Floats, Ints, Trace
+from sim_plant.bench.trace import BANK_AI, UNIT_AI, Ages, Bools, Floats, Ints, Trace
 
 GOOD_LO_MA, GOOD_HI_MA = 3.6, 21.0  # outside: not a measurement (NAMUR NE 43, values in the narrative 1.4)
 BUTTON_LONGEST_S = 3.0  # a button held longer is a fault and resets nothing (narrative 2.2, 3.6)
@@ -28,11 +28,13 @@ class Context:
     """What a judgement needs to know of the bank and of the target, beside the setpoints.
 
     ``flush_slots``: how many units may flush at once. ``uncertainty_ms``: timing uncertainty of the
-    target (scan, exchange and plant step); 0 at the desk.
+    target (scan, exchange and plant step); 0 at the desk. ``reference``: the trace of the same case
+    without what disturbs it; None when no such run was made.
     """
 
     flush_slots: int
     uncertainty_ms: int = 0
+    reference: Trace | None = None
 
 
 class Observed:
@@ -51,9 +53,9 @@ class Observed:
         self._floats: dict[tuple[str, int], Floats] = {}
         self._spans: dict[tuple[str, int], list[tuple[int, int]]] = {}
 
-    def tally(self, limit: str) -> Tally:
-        """An empty tally with this target's timing uncertainty."""
-        return Tally(limit, self.context.uncertainty_ms)
+    def tally(self, limit: str, runs: int = 1) -> Tally:
+        """An empty tally with this target's timing uncertainty, once for each run that is measured."""
+        return Tally(limit, runs * self.context.uncertainty_ms)
 
     # --- contacts and outputs ------------------------------------------------------------------------
     def on(self, name: str, unit: int = 0) -> Bools:
@@ -75,6 +77,14 @@ class Observed:
     def falls(self, name: str, unit: int = 0) -> Ints:
         """Rows where a contact or an output becomes 0."""
         return self._kept_rows("falls", name, unit, lambda: forms.falls(self.on(name, unit)))
+
+    def age_ms(self, unit: int = 0) -> Ages:
+        """How old the unit's image, or the shared one, was in each scan."""
+        return self.trace.unit_age_ms[:, unit - 1] if unit else self.trace.bank_age_ms
+
+    def older(self, limit_s: float, unit: int = 0) -> Bools:
+        """Whether an image was older than the limit."""
+        return np.asarray((self.age_ms(unit) > ms(limit_s)) & self.powered)
 
     # --- loops and truth -----------------------------------------------------------------------------
     def value(self, name: str, unit: int = 0) -> Floats:

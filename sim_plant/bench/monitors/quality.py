@@ -61,7 +61,7 @@ def _quality_flush_follows(
     if not very_bad[start:end].any():  # above the lockout level the stop alone is due
         waits = [
             forms.length_ms(obs.t, (due + first, due + last))
-            for first, last in forms.spans(obs.slot_free(unit)[due : min(end + 1, obs.n)])
+            for first, last in forms.spans(obs.slot_free(unit)[due:end])
         ]
         longest_ms = max(waits, default=0)
         if answered or longest_ms > allowed_ms:

@@ -35,6 +35,11 @@ class Tally:
         self._uncertainty_ms = uncertainty_ms
         self._seen: list[_Seen] = []
         self._triggers = 0
+        self._silent = ""
+
+    def silent(self, reason: str) -> None:
+        """Say why nothing can be judged; told when no trigger comes."""
+        self._silent = reason
 
     def timed(self, at_ms: int, unit: int, margin_ms: int, detail: str, *, trigger: bool = True) -> None:
         """A trigger with a measured time: positive is inside the limit, negative is beyond it."""
@@ -60,7 +65,7 @@ class Tally:
     def finding(self, name: str) -> Finding:
         """The gravest of what was seen; not exercised when no trigger came."""
         if not self._seen:
-            return Finding(name, Verdict.NOT_EXERCISED, limit=self._limit)
+            return Finding(name, Verdict.NOT_EXERCISED, limit=self._limit, detail=self._silent)
         worst = min(self._seen, key=_Seen.key)
         return Finding(
             name=name,

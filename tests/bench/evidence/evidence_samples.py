@@ -78,6 +78,8 @@ def make_trace(
         unit_truth=unit_truth,
         bank_truth=bank_truth,
         unit_state=unit_state if tells_state else np.full((rows, n_units), -1, np.int16),
+        unit_age_ms=np.zeros((rows, n_units), np.int32),
+        bank_age_ms=np.zeros(rows, np.int32),
         state_names=tuple(STATES) if tells_state else (),
         marks=marks,
     )

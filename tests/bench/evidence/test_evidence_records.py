@@ -12,10 +12,11 @@ from evidence_samples import make_trace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.parts.journal import Entry
 from sim_plant.bench.evidence import read_record, write_record
 from sim_plant.bench.trace import Mark, Trace
 
-EXACT = ("t_ms", "unit_di", "unit_do", "bank_di", "bank_do", "unit_state")
+EXACT = ("t_ms", "unit_di", "unit_do", "bank_di", "bank_do", "unit_state", "unit_age_ms", "bank_age_ms")
 ROUNDED = ("unit_ai", "bank_ai", "bank_ao", "unit_truth", "bank_truth")
 
 
@@ -28,6 +29,7 @@ def assert_same(read: Trace, written: Trace) -> None:
         np.testing.assert_allclose(got, want, rtol=6e-8, atol=1e-37, err_msg=name)
     assert read.state_names == written.state_names
     assert read.marks == written.marks
+    assert read.journal == written.journal
 
 
 @settings(max_examples=25, deadline=None)
@@ -43,7 +45,10 @@ def test_a_record_comes_back_whole(
     cut["unit_state"] = rng.integers(-1, 16, (rows, n_units)).astype(np.int16)
     texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
     marks = [Mark(i * 100, "inject", i % 3, data.draw(texts)) for i in range(data.draw(st.integers(0, 3)))]
-    trace = replace(trace, marks=marks, **cut)
+    cut["bank_age_ms"] = rng.integers(0, 10**6, rows).astype(np.int32)
+    lines = [Entry(mark.t_ms, mark.unit, "move", data.draw(texts)) for mark in marks]
+    journal = data.draw(st.sampled_from([None, [], lines]))
+    trace = replace(trace, marks=marks, journal=journal, **cut)
     path = tmp_path_factory.mktemp("records") / "run.parquet"
     write_record(trace, path, {"case": data.draw(texts)})
     assert_same(read_record(path), trace)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from controller.parts.journal import Entry
 from controller.settings import Setpoints
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, signal_named, to_ma
 from sim_plant.bench.monitors import REQUIREMENTS, Context
@@ -52,6 +53,8 @@ class Story:
         self.n_units = n_units
         self._typed: dict[tuple[str, int], list[tuple[int, int, float, bool]]] = {}
         self._marks: list[Mark] = []
+        self._frozen: list[tuple[int, int, int]] = []
+        self._journal: list[Entry] | None = None
 
     # --- typing --------------------------------------------------------------------------------------
     def set(self, at_s: float, name: str, value: float | bool, unit: int = 0) -> Story:
@@ -72,6 +75,16 @@ class Story:
     def command(self, at_s: float, verb: str, unit: int = 0) -> Story:
         """A command that was given."""
         return self.mark(at_s, "command", verb, unit)
+
+    def freeze(self, from_s: float, to_s: float, unit: int = 0) -> Story:
+        """The image of a unit, or the shared one, is that of ``from_s`` until just before ``to_s``."""
+        self._frozen.append((_row(from_s), _row(to_s), unit))
+        return self
+
+    def journal(self, at_s: float, unit: int, text: str, kind: str = "move") -> Story:
+        """A line of the target's journal; a story without any has a target that gives none."""
+        self._journal = [*(self._journal or []), Entry(_row(at_s) * 100, unit, kind, text)]
+        return self
 
     def press_reset(self, at_s: float, for_s: float = 0.5) -> Story:
         """The reset button, pressed and let go."""
@@ -134,7 +147,10 @@ class Story:
             unit_truth=_stack([[c[name] for name in UNIT_TRUTH] for c in units]),
             bank_truth=_columns([bank[name] for name in BANK_TRUTH]),
             unit_state=np.full((self.n, self.n_units), -1, np.int16),
+            unit_age_ms=np.stack([self._age(unit) for unit in range(1, self.n_units + 1)], axis=1),
+            bank_age_ms=self._age(0),
             marks=sorted(self._marks),
+            journal=self._journal,
         )
 
     def judge(self, requirement: str, setpoints: Setpoints = DEFAULTS, context: Context = AT_DESK) -> Finding:
@@ -165,6 +181,15 @@ class Story:
         for first, last, value, raw in self._typed.get((name, unit), []):
             column[first:last] = value if raw or signal is None else to_ma(signal, value)
         return column
+
+    def _age(self, unit: int) -> np.ndarray:
+        """How old an image is in ms, at each row."""
+        age = np.zeros(self.n, np.int32)
+        for first, last, whose in self._frozen:
+            if whose == unit:
+                rows = len(age[first:last])
+                age[first:last] = 100 * np.arange(rows)
+        return age
 
     def _unit(self, unit: int) -> dict[str, np.ndarray]:
         off = np.zeros(self.n)
