@@ -73,7 +73,10 @@ def test_a_flush_that_failed_is_due_again_when_its_wait_is_over(says: str | None
 @cases(
     ("not called", view(S.STANDBY, memory={"last_flush_ms": ago(24 * 3600 - 0.1)})),
     (COMPLETE, view(S.STANDBY, memory={"last_flush_ms": ago(24 * 3600)})),
-    ("not called", view(S.STANDBY, memory={"last_flush_ms": ago(90_000)}, setpoints=Setpoints(stagnation_h=0))),
+    (
+        "not called",
+        view(S.STANDBY, memory={"last_flush_ms": ago(90_000)}, setpoints=Setpoints(stagnation_h=0)),
+    ),
 )
 def test_a_unit_that_stands_still_is_flushed_after_24_hours_unless_that_is_off(
     says: str | None, v: View

@@ -6,6 +6,7 @@ and permitted. Moments are given by ``ago``.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
@@ -54,7 +55,7 @@ def view(
     }
     return View(
         s=setpoints,
-        m=UnitMemory(**(remembered | dict(memory or {}))),
+        m=UnitMemory(**(remembered | copy.deepcopy(dict(memory or {})))),
         io=unit_inputs(**(contacts or {})),
         p=PERMITTED._replace(**(permits or {})),
         now_ms=NOW_MS,
