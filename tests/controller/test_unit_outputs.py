@@ -105,6 +105,37 @@ def test_the_flush_valve_closes_2_seconds_after_the_feed_valve(
     assert drive(view(state, 30, memory=closing)).flush_valve is open_
 
 
+@pytest.mark.parametrize("trip", [Trip.T1, Trip.T2, Trip.CLOSE])
+@pytest.mark.parametrize(("feed_ms", "flush_ms", "open_"), [(ago(60), NEVER, True), (NEVER, ago(60), False)])
+def test_a_stop_keeps_an_open_feed_valve_and_opens_no_shut_one(
+    trip: Trip, feed_ms: int, flush_ms: int, open_: bool
+) -> None:
+    v = view(S.STOPPING, 1, memory={"trip": trip, "feed_ms": feed_ms, "flush_ms": flush_ms})
+
+    assert drive(v).feed_valve is open_
+
+
+@pytest.mark.parametrize("state", [S.START_FLUSH, S.STOP_FLUSH])
+@pytest.mark.parametrize(
+    ("feed_ms", "flush_ms", "open_"),
+    [
+        (NEVER, NEVER, False),
+        (NEVER, ago(0.9), False),
+        (NEVER, ago(1), True),
+        (ago(60), NEVER, True),
+        (ago(60), ago(0.1), True),
+    ],
+)
+def test_a_flush_opens_the_feed_valve_1_second_after_the_flush_valve_and_keeps_an_open_one(
+    state: UnitState, feed_ms: int, flush_ms: int, open_: bool
+) -> None:
+    v = view(state, 0.1, memory={"feed_ms": feed_ms, "flush_ms": flush_ms})
+
+    out = drive(v)
+
+    assert (out.feed_valve, out.flush_valve) == (open_, True)
+
+
 @pytest.mark.parametrize(("both_s", "open_"), [(240, True), (240.001, False)])
 def test_feed_and_flush_are_never_open_together_for_longer_than_the_longest_start_flush(
     both_s: float, open_: bool

@@ -135,7 +135,6 @@ def test_a_quality_flush_answers_an_alarm_that_is_seen_and_not_above_the_lockout
         (view(S.STOPPING, 30, memory=T2 | OWED | {"owed_since_ms": ago(90)}), ago(30)),
         (view(S.MAINTENANCE, 30), 0),
     ],
-    ids=repr,
 )
 def test_the_place_in_the_queue_counts_from_the_purge_the_debt_or_the_state(v: View, since_ms: int) -> None:
     assert request(v).since_ms == since_ms
@@ -162,7 +161,6 @@ def test_the_place_in_the_queue_counts_from_the_purge_the_debt_or_the_state(v: V
         *((view(state), True) for state in (S.START_FLUSH, S.DELAY, S.PUMP_START, S.PRODUCE, S.PURGE)),
         *((view(state), False) for state in (S.BOOT, S.OFF, S.MAINTENANCE, S.RETRY_WAIT, S.LOCKOUT, S.ESTOP)),
     ],
-    ids=repr,
 )
 def test_the_booster_is_needed_by_whoever_draws_water_or_will_next(v: View, wanted: bool) -> None:
     assert request(v).wants_water is wanted
@@ -221,7 +219,6 @@ PUMPS = DRAWS._replace(pumping=True, started_ms=ago(250), run_ms=777)
         ),
         (view(S.STOPPING, 2, memory=T1), IDLE),
     ],
-    ids=repr,
 )
 def test_what_each_state_tells_the_bank(v: View, told: Request) -> None:
     assert request(v) == told

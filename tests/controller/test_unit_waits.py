@@ -2,27 +2,15 @@
 
 from __future__ import annotations
 
-import pytest
-from unit_views import ago, view
+from unit_views import COMPLETE, ago, cases, said, view
 
 from controller.parts.timing import NEVER
 from controller.settings import Setpoints
-from controller.unit.progress import WAITS, feed_may_close
-from controller.unit.states import Event, Trip, UnitState
+from controller.unit.states import Event, UnitState
 from controller.unit.view import View
 
 S = UnitState
 OWED = {"flush_owed": True}
-COMPLETE = None
-
-
-def cases(*rows: tuple[str | None, View]) -> pytest.MarkDecorator:
-    """Parametrize over what a unit says and the unit that says it."""
-    return pytest.mark.parametrize(("says", "v"), rows, ids=[str(says) for says, _v in rows])
-
-
-def judge(v: View, says: str | None) -> None:
-    assert WAITS[v.m.state](v) == says
 
 
 # --- at rest --------------------------------------------------------------------------------------------
@@ -36,7 +24,7 @@ def judge(v: View, says: str | None) -> None:
     (COMPLETE, view(S.BOOT, 5)),
 )
 def test_boot_ends_after_5_seconds_of_good_inputs(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -48,7 +36,7 @@ def test_boot_ends_after_5_seconds_of_good_inputs(says: str | None, v: View) -> 
     (COMPLETE, view(S.STANDBY, memory=OWED | {"stopped": True})),
 )
 def test_a_unit_in_standby_moves_on_only_for_a_flush_that_it_owes(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -59,7 +47,7 @@ def test_a_unit_in_standby_moves_on_only_for_a_flush_that_it_owes(says: str | No
     (COMPLETE, view(S.STANDBY, memory=OWED | {"blocked_by": Event.STARTS_LIMIT})),
 )
 def test_a_cause_holds_an_idle_flush_back_but_a_resting_motor_does_not(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -67,7 +55,7 @@ def test_a_cause_holds_an_idle_flush_back_but_a_resting_motor_does_not(says: str
     (COMPLETE, view(S.STANDBY, memory=OWED | {"flush_not_before_ms": ago(0)})),
 )
 def test_a_flush_that_failed_is_due_again_when_its_wait_is_over(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -81,7 +69,7 @@ def test_a_flush_that_failed_is_due_again_when_its_wait_is_over(says: str | None
 def test_a_unit_that_stands_still_is_flushed_after_24_hours_unless_that_is_off(
     says: str | None, v: View
 ) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -94,7 +82,7 @@ def test_a_unit_that_stands_still_is_flushed_after_24_hours_unless_that_is_off(
     (COMPLETE, view(S.RETRY_WAIT, 60, memory={"retry_wait_s": 60.0, "io_fresh_ms": ago(30)})),
 )
 def test_a_retry_waits_out_its_time_and_30_seconds_of_stable_inputs(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -109,7 +97,7 @@ def test_a_retry_waits_out_its_time_and_30_seconds_of_stable_inputs(says: str | 
     ),
 )
 def test_what_a_person_must_end_says_so(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 # --- start ----------------------------------------------------------------------------------------------
@@ -132,7 +120,7 @@ def test_what_a_person_must_end_says_so(says: str | None, v: View) -> None:
     (COMPLETE, view(S.WAIT_PERMIT)),
 )
 def test_a_called_unit_names_the_first_permit_that_is_missing(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -145,7 +133,7 @@ def test_a_called_unit_names_the_first_permit_that_is_missing(says: str | None, 
     (COMPLETE, view(S.START_FLUSH, memory={"both_ms": ago(120)}, concentrate_m3h=None)),
 )
 def test_a_start_flush_is_whole_after_120_seconds_and_60_litres(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -161,7 +149,7 @@ def test_a_start_flush_is_whole_after_120_seconds_and_60_litres(says: str | None
 def test_the_pump_starts_only_from_settled_valves_under_suction_in_its_slot(
     says: str | None, v: View
 ) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 RUNS = {"pump_running": True}
@@ -176,7 +164,7 @@ PUMP_ON = {"pump_ms": ago(1)}
     (COMPLETE, view(S.PUMP_START, memory=PUMP_ON, contacts=RUNS, membrane_bar=8.0)),
 )
 def test_a_pump_is_proven_by_its_contactor_and_8_bar(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 # --- production -----------------------------------------------------------------------------------------
@@ -198,7 +186,7 @@ DUE = {"purge_from_ms": ago(600)}
     (COMPLETE, view(S.PRODUCE, memory=DUE | {"purge_not_before_ms": ago(0)})),
 )
 def test_a_purge_is_due_after_600_seconds_of_production(says: str | None, v: View) -> None:
-    judge(v, says)
+    assert said(v) == says
 
 
 @cases(
@@ -215,117 +203,4 @@ def test_a_purge_is_due_after_600_seconds_of_production(says: str | None, v: Vie
 def test_a_flush_with_the_pump_on_lasts_its_time_or_is_given_up_unproven_after_5_seconds(
     says: str | None, v: View
 ) -> None:
-    judge(v, says)
-
-
-# --- stop -----------------------------------------------------------------------------------------------
-
-T1, T2, CLOSE = {"trip": Trip.T1}, {"trip": Trip.T2}, {"trip": Trip.CLOSE}
-OPEN = {"feed_ms": ago(500), "flush_ms": ago(500)}
-WHOLE = {"both_ms": ago(75), "volume_l": 40.0}
-CLOSING = {"closing": True}
-
-
-@cases(
-    ("pump coasting, 2 s to go", view(S.STOPPING, 0, memory=T1 | OPEN, contacts=RUNS)),
-    ("pump coasting, 0 s to go", view(S.STOPPING, 1.9, memory=T2 | OPEN)),
-    ("waiting for the contactor to drop", view(S.STOPPING, 2, memory=T2 | OPEN, contacts=RUNS)),
-    ("closing the valves", view(S.STOPPING, 2, memory=T1 | OPEN)),
-    ("closing the valves", view(S.STOPPING, 2, memory=T1)),
-    ("closing the valves", view(S.STOPPING, 2, memory=T1 | CLOSING | {"feed_ms": ago(9)})),
-    ("closing the valves", view(S.STOPPING, 2, memory=T1 | CLOSING | {"flush_ms": ago(9)})),
-    (COMPLETE, view(S.STOPPING, 2, memory=T1 | CLOSING)),
-)
-def test_a_stop_waits_for_the_coast_the_contactor_and_the_valves(says: str | None, v: View) -> None:
-    judge(v, says)
-
-
-@cases(
-    ("closing the valves", view(S.STOPPING, 0, memory=CLOSE | OPEN)),
-    (COMPLETE, view(S.STOPPING, 0.1, memory=CLOSE | CLOSING)),
-)
-def test_a_close_down_has_no_pump_to_wait_for(says: str | None, v: View) -> None:
-    judge(v, says)
-
-
-@cases(
-    ("waiting for a flush slot", view(S.STOPPING, 2, memory=T2, permits={"token": False})),
-    ("waiting for a flush slot", view(S.STOPPING, 2, memory=T2, permits={"ready": False})),
-    (COMPLETE, view(S.STOPPING, 2, memory=T2)),
-    ("waiting for a flush slot", view(S.STOPPING, 119.9, memory=T2 | CLOSING, permits={"token": False})),
-    (COMPLETE, view(S.STOPPING, 120, memory=T2 | CLOSING, permits={"token": False})),
-    ("closing the valves", view(S.STOPPING, 120, memory=T2 | OPEN)),
-)
-def test_an_ordinary_stop_waits_up_to_120_seconds_for_its_flush(says: str | None, v: View) -> None:
-    judge(v, says)
-
-
-LOST = {"events": (Event.COORDINATOR_LOST,), "token": False}
-
-
-@cases(
-    (
-        "waiting for this unit's turn to flush, 168 s to go",
-        view(S.STOPPING, 2, memory=T2, permits=LOST, seat=(3, 6)),
-    ),
-    (COMPLETE, view(S.STOPPING, 170, memory=T2, permits=LOST, seat=(3, 6))),
-    (COMPLETE, view(S.STOPPING, 2, memory=T2, permits=LOST, seat=(1, 6))),
-    ("closing the valves", view(S.STOPPING, 2, memory=T1, permits=LOST, seat=(1, 6))),
-)
-def test_without_the_coordinator_unit_3_flushes_after_two_flushes_of_85_seconds(
-    says: str | None, v: View
-) -> None:
-    judge(v, says)
-
-
-@cases(
-    ("flushing, 75 s to go", view(S.STOP_FLUSH)),
-    ("flushing, 65 s to go", view(S.STOP_FLUSH, memory=OPEN | {"both_ms": ago(10)})),
-    ("flushing, 10 L to go", view(S.STOP_FLUSH, memory=OPEN | {"both_ms": ago(75), "volume_l": 30.0})),
-    ("waiting to close the feed valve", view(S.STOP_FLUSH, memory=OPEN | WHOLE)),
-    ("closing the valves", view(S.STOP_FLUSH, memory=WHOLE | CLOSING | {"feed_ms": ago(80)})),
-    ("closing the valves", view(S.STOP_FLUSH, memory=WHOLE | CLOSING | {"flush_ms": ago(80)})),
-    (COMPLETE, view(S.STOP_FLUSH, memory=CLOSING)),
-)
-def test_a_stop_flush_ends_with_both_valves_shut(says: str | None, v: View) -> None:
-    judge(v, says)
-
-
-# --- may the feed valve close? --------------------------------------------------------------------------
-
-SHORT = {"volume_l": 39.9}
-
-
-@pytest.mark.parametrize(
-    ("v", "may"),
-    [
-        (view(S.STOPPING, 1.9, memory=T2), False),
-        (view(S.STOPPING, 2, memory=T2), True),
-        (view(S.STOPPING, 0, memory=CLOSE), True),
-        (view(S.STOPPING, 9, memory=T2 | CLOSING), False),
-        (view(S.STOP_FLUSH, memory={"both_ms": ago(74.9), "volume_l": 40.0}), False),
-        (view(S.STOP_FLUSH, memory=WHOLE), True),
-        (view(S.STOP_FLUSH, memory=SHORT | {"both_ms": ago(224.9)}), False),
-        (view(S.STOP_FLUSH, memory=SHORT | {"both_ms": ago(225)}), True),
-        (view(S.STOP_FLUSH, memory=WHOLE | CLOSING), False),
-    ],
-    ids=repr,
-)
-def test_the_feed_valve_closes_after_the_coast_and_after_a_flush_that_is_whole_or_three_times_too_long(
-    v: View, may: bool
-) -> None:
-    assert feed_may_close(v) is may
-
-
-@pytest.mark.parametrize(("both_s", "may"), [(239.9, False), (240, True)])
-def test_no_stop_flush_is_longer_than_the_longest_start_flush(both_s: float, may: bool) -> None:
-    long = Setpoints(stop_flush_s=100)
-
-    v = view(S.STOP_FLUSH, memory=SHORT | {"both_ms": ago(both_s)}, setpoints=long)
-
-    assert feed_may_close(v) is may
-
-
-@pytest.mark.parametrize("state", sorted(set(S) - {S.STOPPING, S.STOP_FLUSH}))
-def test_outside_a_stop_the_feed_valve_is_not_let_go(state: UnitState) -> None:
-    assert not feed_may_close(view(state, 900, memory=OPEN | WHOLE | CLOSE))
+    assert said(v) == says

@@ -11,17 +11,20 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
+import pytest
 from harness import PERMITTED, unit_inputs
 
 from controller.settings import Setpoints
 from controller.unit.memory import UnitMemory
 from controller.unit.moves import perform
 from controller.unit.outputs import drive
+from controller.unit.progress import WAITS
 from controller.unit.states import Event, UnitState
 from controller.unit.table import CELLS, Move
 from controller.unit.view import View
 
 NOW_MS = 1_000_000_000
+COMPLETE = None
 DEFAULTS = Setpoints()
 RESTED: dict[str, Any] = {"flush_owed": False, "start_flushes_due": 0}
 """Memory of a unit that owes nothing."""
@@ -89,3 +92,13 @@ def driven(v: View) -> dict[str, Any]:
 
 def _changed(before: dict[str, Any], memory: UnitMemory) -> dict[str, Any]:
     return {name: value for name, value in values(memory).items() if value != before[name]}
+
+
+def cases(*rows: tuple[str | None, View]) -> pytest.MarkDecorator:
+    """Parametrize over what a unit says and the unit that says it."""
+    return pytest.mark.parametrize(("says", "v"), rows, ids=[str(says) for says, _v in rows])
+
+
+def said(v: View) -> str | None:
+    """What the unit waits for in its present state; None when its step is complete."""
+    return WAITS[v.m.state](v)
