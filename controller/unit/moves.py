@@ -5,7 +5,7 @@ from __future__ import annotations
 from controller.parts.timing import HOUR_S, NEVER, recent
 from controller.unit.machine import move
 from controller.unit.states import Event, Trip, UnitState
-from controller.unit.table import CELLS, STOPPING, Move, destination
+from controller.unit.table import STOPPING, Move, destination
 from controller.unit.view import View
 
 _RUN = frozenset(
@@ -61,7 +61,7 @@ def _target(v: View, event: Event, cell: Move) -> UnitState:
     """The cell's target, or what the unit remembers in its place."""
     m, target = v.m, cell.target
     if event is Event.DONE:
-        return _after(v)
+        return _after(v, cell)
     if m.state in (UnitState.STOP_FLUSH, UnitState.STOPPING):
         if target is UnitState.STANDBY:
             return m.target
@@ -74,7 +74,7 @@ def _target(v: View, event: Event, cell: Move) -> UnitState:
     return target
 
 
-def _after(v: View) -> UnitState:
+def _after(v: View, cell: Move) -> UnitState:
     """Where a completed step leads."""
     m = v.m
     if m.state is UnitState.BOOT:
@@ -84,8 +84,6 @@ def _after(v: View) -> UnitState:
     if m.state is UnitState.STOPPING:
         flush = m.trip is Trip.T2 and (v.alone or v.in_state_s < v.s.token_wait_s)
         return UnitState.STOP_FLUSH if flush else m.target
-    cell = CELLS[m.state, Event.DONE]
-    assert isinstance(cell, Move), "a state that completes has a move for DONE"
     return cell.target
 
 
@@ -121,7 +119,7 @@ def _leave(v: View, event: Event, left: UnitState, entered: UnitState) -> None:
         m.flush_owed, m.owed_since_ms = False, NEVER
         m.flush_complete = True
         m.last_flush_ms = v.now_ms
-        m.start_flushes_due = max(m.start_flushes_due - 1, 0)
+        m.start_flushes_due = 0
     elif left is UnitState.STOP_FLUSH and m.flush_owed:
         m.flush_not_before_ms = v.now_ms + round(v.s.suction_retry_1_s * 1000.0)
     elif left in (UnitState.PURGE, UnitState.QUALITY_FLUSH):

@@ -125,8 +125,7 @@ def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:
 def _remember(v: View, outputs: UnitOutputs) -> None:
     m, now_ms = v.m, v.now_ms
     if outputs.feed_valve != (m.feed_ms != NEVER):
-        m.feed_ms = now_ms if outputs.feed_valve else NEVER
-        m.feed_off_ms = NEVER if outputs.feed_valve else now_ms
+        m.feed_ms, m.feed_off_ms = (now_ms, NEVER) if outputs.feed_valve else (NEVER, now_ms)
         m.feed_proven = False
     if outputs.flush_valve != (m.flush_ms != NEVER):
         m.flush_ms = now_ms if outputs.flush_valve else NEVER

@@ -44,7 +44,7 @@ def idle_flush_due(v: View) -> bool:
         return False
     if m.flush_owed:
         return True
-    return s.stagnation_h > 0 and v.held_s(m.last_flush_ms) >= s.stagnation_h * HOUR_S
+    return s.stagnation_h != 0 and v.held_s(m.last_flush_ms) >= s.stagnation_h * HOUR_S
 
 
 def flush_blocked(v: View) -> Event | None:

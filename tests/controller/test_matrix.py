@@ -6,11 +6,13 @@ from pathlib import Path
 
 import pytest
 from harness import unit_in
+from transitions import MachineError
 
 from controller.unit.machine import build, edge
+from controller.unit.memory import UnitMemory
 from controller.unit.moves import perform
 from controller.unit.states import STATES, Answer, Event, Trip, UnitState
-from controller.unit.table import BANK_EVENTS, CELLS, Cell, Move, destination
+from controller.unit.table import BANK_EVENTS, CELLS, Cell, Move, destination, moves
 
 CODES = dict(
     zip(
@@ -96,6 +98,28 @@ def test_the_machine_has_an_edge_for_every_move_of_the_grid() -> None:
             assert entered in {
                 t.dest for t in machine.events[edge(event, entered)].transitions[state.name]
             }, f"{state} {event.name} {cell}"
+
+
+def test_the_machine_knows_the_states_and_the_moves_of_the_table_and_nothing_else() -> None:
+    machine = build()
+
+    assert set(machine.states) == {state.name for state in STATES}
+    assert set(machine.events) == {edge(event, entered) for event, _source, entered in moves()}
+
+
+def test_every_move_of_the_table_can_be_made_and_no_other() -> None:
+    machine = build()
+    known = {(edge(event, entered), source): entered for event, source, entered in moves()}
+
+    for name, trigger in machine.events.items():
+        for source in STATES:
+            memory = UnitMemory(state=source)
+            if (name, source) in known:
+                trigger.trigger(memory)
+                assert memory.state is known[name, source]
+            else:
+                with pytest.raises(MachineError):
+                    trigger.trigger(memory)
 
 
 @pytest.mark.parametrize("passing", [UnitState.STOPPING, UnitState.STOP_FLUSH])
