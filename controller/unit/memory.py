@@ -90,6 +90,7 @@ class UnitMemory:
     selector_off_ms: int = NEVER
     io_fresh_ms: int = NEVER
     io_stale_ms: int = NEVER
+    link_lost: bool = False  # until the images have been fresh for long enough
     loops: list[Loop] = field(default_factory=lambda: [Loop() for _ in range(LOOPS)])
     rule_ms: list[int] = field(default_factory=list)  # on-delay of every protection rule
     active: int = 0  # bit e is set while event e stands

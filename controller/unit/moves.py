@@ -22,6 +22,7 @@ def perform(v: View, event: Event, cell: Move) -> UnitState:
         _count_suction_failure(v)
     elif event is Event.IO_LOST:
         v.m.io_lost_ms.append(v.now_ms)
+        v.m.link_lost = True
         v.m.retry_wait_s = v.s.io_back_s
     entered = destination(v.m.state, Move(cell.trip, target))
     if entered is STOPPING:
