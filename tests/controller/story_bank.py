@@ -206,6 +206,43 @@ class StoryBank:
         w.bank, w.units, w.ramps = {}, [{} for _ in range(self.n_units)], []
         w.frozen, w.age_ms, w.level_pct = {}, {}, min(w.level_pct, 25.0)
 
+    def put_right(self) -> None:
+        """People mend everything, return units to service, reset and start; a producing bank runs on."""
+        self.heal()
+        self.run(8, 1000)
+        out = [n for n, state in enumerate(self.controller.states(), start=1) if state.value == "MAINTENANCE"]
+        for unit in out:
+            self.world.units[unit - 1]["selector_auto"] = False
+        self.run(2)
+        for unit in out:
+            self.command(Verb.RETURN_TO_SERVICE, unit, "Ada", None)
+        self.run(2)
+        for unit in out:
+            self.world.units[unit - 1].pop("selector_auto")
+        if any(state.value in ("LOCKOUT", "ESTOP") for state in self.controller.states()) or self._latched():
+            self.run(62, 1000)
+            self.world.bank["reset_button"] = True
+            self.run(3)
+            self.world.bank.pop("reset_button")
+        self.run(12)
+        if any(state.value in ("LOCKOUT", "ESTOP") for state in self.controller.states()):
+            self.command(Verb.RESET, 0, "Ada", None, "the same cause again")
+            self.run(12)
+        for unit in range(1, self.n_units + 1):
+            self.command(Verb.START, unit, "Ada", None)
+        self.step()
+
+    def until_pumping(self, limit_s: int) -> None:
+        """Run until a unit produces, or give up: a story may have made it impossible."""
+        for _ in range(limit_s):
+            if any(out.pump for out in self.world.out.units):
+                break
+            self.step(1000)
+        self.run(5)
+
+    def _latched(self) -> bool:
+        return not self.world.out.bank.alarm_relay
+
     def strike(self, unit: int) -> None:
         """The state in a unit's memory is overwritten by rubbish."""
         snapshot = self.controller.snapshot()

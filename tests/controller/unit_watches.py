@@ -358,36 +358,24 @@ class SkidLeak(Watch):
 
 
 class LinkLost(Watch):
-    """SR-45: outputs 0 within 2.5 s of the loss; what it stopped opens nothing before 30 s of fresh images.
-
-    An E-stop or a floor leak that came with it outranks it and leads elsewhere (3.5: lower number).
-    """
+    """SR-45: outputs 0 within 2.5 s of the loss; nothing opens before 30 s of fresh images."""
 
     id = "SR-45"
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
-        self.lost = Held()
-        self.driven = False  # something was driven when the images stopped
-        self.stopped = False
+        self.lost = False
 
     def look(self, h: History) -> bool:
         past = self.past(h)
-        bank = h.now.inputs.bank
-        begins = not past.fresh and self.lost.ms < 0
-        self.lost.see(not past.fresh, h.t_ms)
-        if begins:
-            self.driven = _driven(h, self.unit)
-        if not past.fresh and past.age_ms > 1000.0 * h.most("io_lost_s") + 500:
+        lost_ms = 1000.0 * h.most("io_lost_s")
+        begins = not self.lost and past.age_ms >= lost_ms
+        self.lost = (self.lost or begins) and not past.fresh_for.lasted(h.least("io_back_s"))
+        if past.age_ms > lost_ms + 500:
             self.require(_idle(h, self.unit), h, "an output on with the link lost")
-        if not past.fresh and past.age_ms >= 1000.0 * h.most("io_lost_s") and self.driven:
-            self.stopped = True
-        if past.fresh_for.lasted(h.least("io_back_s")) or not (bank.estop_healthy and bank.floor_dry):
-            self.stopped = False
         for name in ("pump", "feed_valve"):
-            text = f"{name} on before the link was stable again"
-            self.require(not (self.stopped and past.rise(name)), h, text)
-        return begins and self.driven
+            self.require(not (self.lost and past.rise(name)), h, f"{name} on before the link was stable again")
+        return begins
 
 
 class MaintenanceIsDead(Watch):
