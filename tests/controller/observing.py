@@ -155,7 +155,14 @@ class UnitPast:
             self.flushes_ms.append(t_ms - self.both.since_ms)
         self.was = self.out = SAFE_UNIT_OUTPUTS
         self.io = self.io_was = None
-        for held in (self.fresh_for, self.feed_on, self.pump_on, self.flush_off, self.both, self.selector_off):
+        for held in (
+            self.fresh_for,
+            self.feed_on,
+            self.pump_on,
+            self.flush_off,
+            self.both,
+            self.selector_off,
+        ):
             held.see(False, t_ms)
         self.loops = {name: Belief() for name in _UNIT_LOOPS}
         self.flushes_ms = []  # a start after this needs a flush after this
@@ -309,7 +316,9 @@ class History:
     def chatters(self, unit: int, least: int) -> bool:
         """A contact of this unit or of the bank has changed so often within the last second."""
         return any(
-            len(moments) >= least for (owner, _), moments in self.contact_changes.items() if owner in (0, unit)
+            len(moments) >= least
+            for (owner, _), moments in self.contact_changes.items()
+            if owner in (0, unit)
         )
 
 
@@ -364,4 +373,3 @@ class Observer:
     def lose_power(self, t_ms: int) -> None:
         """All outputs fall."""
         self.history.lose_power(t_ms)
-

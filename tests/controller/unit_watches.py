@@ -61,7 +61,9 @@ class EnableLeads(Watch):
         self.enabled.see(past.out.enable, h.t_ms)
         self.require(past.out.enable or not past.out.pump, h, "pump on, enable off")
         if past.rise("pump"):
-            self.require(self.enabled.lasted(h.least("enable_lead_s")), h, "pump on before the enable has led")
+            self.require(
+                self.enabled.lasted(h.least("enable_lead_s")), h, "pump on before the enable has led"
+            )
         return past.rise("pump")
 
 
@@ -246,7 +248,9 @@ class StartsAndRest(Watch):
         if past.pump_fall_ms is None:
             return False
         off_ms = h.t_ms - past.pump_fall_ms
-        self.require(off_ms >= 1000.0 * h.least("min_off_s"), h, f"started {off_ms / 1000:.1f} s after a stop")
+        self.require(
+            off_ms >= 1000.0 * h.least("min_off_s"), h, f"started {off_ms / 1000:.1f} s after a stop"
+        )
         return True
 
 
@@ -309,7 +313,9 @@ class BadWaterShows(Watch):
         again_s = max(h.most("quality_flush_s"), h.most("purge_s")) + h.most("tds_blank_purge_s")
         lockout_s = h.most("tds_lockout_s")
         limit_s = h.most("tds_blank_start_s") + lockout_s + self.flushes * (again_s + lockout_s) + 2.0
-        self.require(not self.bad.overdue(limit_s), h, "pump on with bad water for longer than blanking hides")
+        self.require(
+            not self.bad.overdue(limit_s), h, "pump on with bad water for longer than blanking hides"
+        )
         return past.fall("pump") and tds > h.most("tds_lockout_mgl")
 
 
@@ -374,7 +380,9 @@ class LinkLost(Watch):
         if past.age_ms > lost_ms + 500:
             self.require(_idle(h, self.unit), h, "an output on with the link lost")
         for name in ("pump", "feed_valve"):
-            self.require(not (self.lost and past.rise(name)), h, f"{name} on before the link was stable again")
+            self.require(
+                not (self.lost and past.rise(name)), h, f"{name} on before the link was stable again"
+            )
         return begins
 
 
