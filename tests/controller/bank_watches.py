@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from observing import Held, History, Observer, Recall, Watch
+from observing import Held, History, Observer, Watch
 from unit_watches import ACTUATORS, TOLERANCE_S, UNIT_WATCHES, cut_at_once
 
 from controller.signals import SAFE_UNIT_OUTPUTS
@@ -98,17 +98,13 @@ class OverfullTankStops(Watch):
     """SR-28: all pumps 0, and none starts before a reset of the bank with the float closed."""
 
     id = "SR-28"
+    outlasts = ("latched",)
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
         self.open = Held()
         self.closed = Held()
         self.latched = False
-
-    def lose_power(self, recall: Recall) -> None:
-        latched = self.latched and recall is Recall.GOOD
-        super().lose_power(recall)
-        self.latched = latched
 
     def look(self, h: History) -> bool:
         well = h.now.inputs.bank.tank_not_overfull
@@ -149,6 +145,7 @@ class SumpHigh(Watch):
     """
 
     id = "SR-32"
+    outlasts = ("blocked",)
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
@@ -156,11 +153,6 @@ class SumpHigh(Watch):
         self.clear = Held()
         self.blocked = False
         self.closures = 0
-
-    def lose_power(self, recall: Recall) -> None:
-        blocked = self.blocked and recall is Recall.GOOD
-        super().lose_power(recall)
-        self.blocked = blocked
 
     def look(self, h: History) -> bool:
         ok = h.now.inputs.bank.sump_ok
@@ -192,16 +184,12 @@ class EmergencyStop(Watch):
     """
 
     id = "SR-33"
+    outlasts = ("held_back",)
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
         self.open = Held()
         self.held_back: set[int] = set()
-
-    def lose_power(self, recall: Recall) -> None:
-        held_back = self.held_back if recall is Recall.GOOD else set()
-        super().lose_power(recall)
-        self.held_back = held_back
 
     def look(self, h: History) -> bool:
         healthy = h.now.inputs.bank.estop_healthy

@@ -204,6 +204,7 @@ class History:
     button_seen_open: bool = False
     sheets: list[tuple[int, Setpoints]] = field(default_factory=list)
     contact_changes: dict[tuple[int, str], list[int]] = field(default_factory=dict)
+    _limits: dict[tuple[str, bool], float] = field(default_factory=dict)  # of the sheets, once computed
 
     def __post_init__(self) -> None:
         self.units = self.units or [UnitPast() for _ in range(self.n_units)]
@@ -216,15 +217,27 @@ class History:
 
     def least(self, name: str) -> float:
         """Least value of a setpoint in force within the last hour."""
-        return float(min(getattr(sheet, name) for _, sheet in self.sheets))
+        return self._limit(name, greatest=False)
 
     def most(self, name: str) -> float:
         """Greatest value of a setpoint in force within the last hour."""
-        return float(max(getattr(sheet, name) for _, sheet in self.sheets))
+        return self._limit(name, greatest=True)
+
+    def _limit(self, name: str, *, greatest: bool) -> float:
+        found = self._limits.get((name, greatest))
+        if found is None:
+            values = [float(getattr(sheet, name)) for _, sheet in self.sheets]
+            found = self._limits[name, greatest] = max(values) if greatest else min(values)
+        return found
 
     def most_slots(self) -> int:
         """Most flush slots in force within the last hour."""
-        return max(sheet.flush_slots(self.n_units) for _, sheet in self.sheets)
+        found = self._limits.get(("flush slots", True))
+        if found is None:
+            found = self._limits["flush slots", True] = max(
+                s.flush_slots(self.n_units) for _, s in self.sheets
+            )
+        return int(found)
 
     @property
     def was_hung(self) -> bool:
@@ -267,8 +280,10 @@ class History:
         self.t_ms, self.scan = scan.t_ms, scan
         if not self.sheets or self.sheets[-1][1] is not scan.setpoints:
             self.sheets.append((scan.t_ms, scan.setpoints))
+            self._limits.clear()
         while len(self.sheets) > 1 and scan.t_ms - self.sheets[1][0] > HOUR_MS:
             del self.sheets[0]
+            self._limits.clear()
         stale_s = scan.setpoints.io_stale_s
         self.powered.see(True, scan.t_ms)
         self.bank_fresh.see(scan.inputs.bank_age_ms <= 1000.0 * stale_s, scan.t_ms)
@@ -326,6 +341,7 @@ class Watch:
     """One requirement for one unit, or for the bank when ``unit`` is 0."""
 
     id = ""
+    outlasts: tuple[str, ...] = ()  # what of it a program that recalls its memory must still honour
 
     def __init__(self, unit: int = 0) -> None:
         self.unit = unit
@@ -342,8 +358,10 @@ class Watch:
         raise NotImplementedError
 
     def lose_power(self, recall: Recall) -> None:
-        """Forget what does not outlast a loss of power with this memory; by default everything."""
-        self.__init__(self.unit)  # type: ignore[misc]  # a watch is what its unit says, and its history
+        """Forget what does not outlast a loss of power with this memory."""
+        kept = {name: getattr(self, name) for name in self.outlasts} if recall is Recall.GOOD else {}
+        self.__init__(self.unit)  # type: ignore[misc]  # a watch is its unit and what it has seen
+        vars(self).update(kept)
 
     def require(self, holds: bool, h: History, text: str) -> None:
         """AssertionError when it does not hold."""

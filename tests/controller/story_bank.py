@@ -1,7 +1,7 @@
 """A bank on an obedient plant, in which anything may be faulted at any time, watched by an observer.
 
 The plant answers the outputs at once (pump, pressures, flows; the tank fills and empties); a story overlays
-faults: contacts, loops, ramps, frozen images, a welded answer, power losses, a step back to an earlier moment.
+faults: contacts, loops, ramps, frozen images, power losses, a step back to an earlier moment.
 """
 
 from __future__ import annotations

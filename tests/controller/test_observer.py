@@ -1,4 +1,4 @@
-"""Every requirement of the observer can fail: one trace typed by hand that breaks it, and a good one that does not."""
+"""Every requirement of the observer can fail: bad traces typed by hand, and a good one that breaks none."""
 
 from __future__ import annotations
 
@@ -170,10 +170,20 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     ("SR-02", "a second short", lambda t: t.flush(seconds=29).run(4).drive(1, pump=True).run(0.1)),
     ("SR-02", "not settled", lambda t: t.flush().run(2.5).drive(1, pump=True).run(0.1)),
     ("SR-02", "flushed before the last run", lambda t: t.start().stop().run(5).drive(1, pump=True).run(0.1)),
-    ("SR-03", "two halves", lambda t: t.flush(seconds=16).run(1).flush(seconds=16).run(4).drive(1, pump=True).run(1)),
+    (
+        "SR-03",
+        "two halves",
+        lambda t: t.flush(seconds=16).run(1).flush(seconds=16).run(4).drive(1, pump=True).run(1),
+    ),
     ("SR-05", "no suction", lambda t: t.ready().start().field(1, suction_bar=0.2).run(1.8)),
     ("SR-05", "switch open", lambda t: t.ready().start().field(1, suction_ok=False).run(1.8)),
-    ("SR-07", "retried unflushed", lambda t: t.ready().start().field(1, suction_ok=False).stop().flush(1, 5).run(4).drive(1, pump=True).run(1)),
+    (
+        "SR-07",
+        "retried unflushed",
+        lambda t: (
+            t.ready().start().field(1, suction_ok=False).stop().flush(1, 5).run(4).drive(1, pump=True).run(1)
+        ),
+    ),
     ("SR-09", "switch ignored", lambda t: t.ready().start().field(1, discharge_ok=False).run(0.6)),
     ("SR-10", "protector ignored", lambda t: t.ready().start().field(1, motor_healthy=False).run(0.6)),
     ("SR-10", "no reset", lambda t: _start_again_after(t, motor_healthy=False)),
@@ -187,21 +197,72 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     ("SR-26", "loop ignored", lambda t: t.ready().start().field(1, suction_ma=float("nan")).run(2.8)),
     ("SR-26", "no reset", lambda t: _start_again_after(t, suction_ma=0.0)),
     ("SR-27", "full", lambda t: t.ready().start().field(0, level_pct=95.0).run(2.3)),
-    ("SR-27", "started at 86 %", lambda t: t.ready().field(0, level_pct=86.0).run(5).drive(1, pump=True).run(0.1)),
+    (
+        "SR-27",
+        "started at 86 %",
+        lambda t: t.ready().field(0, level_pct=86.0).run(5).drive(1, pump=True).run(0.1),
+    ),
     ("SR-28", "float ignored", lambda t: t.ready().start().field(0, tank_not_overfull=False).run(0.6)),
-    ("SR-28", "no reset", lambda t: t.ready().field(0, tank_not_overfull=False).run(1).field(0, tank_not_overfull=True).start()),
-    ("SR-30", "leak ignored", lambda t: t.ready().drive(1, feed_valve=True).field(1, skid_dry=False).run(2.8)),
-    ("SR-31", "unit runs on", lambda t: t.ready().drive(1, feed_valve=True).field(0, floor_dry=False).run(2.8)),
+    (
+        "SR-28",
+        "no reset",
+        lambda t: t.ready().field(0, tank_not_overfull=False).run(1).field(0, tank_not_overfull=True).start(),
+    ),
+    (
+        "SR-30",
+        "leak ignored",
+        lambda t: t.ready().drive(1, feed_valve=True).field(1, skid_dry=False).run(2.8),
+    ),
+    (
+        "SR-31",
+        "unit runs on",
+        lambda t: t.ready().drive(1, feed_valve=True).field(0, floor_dry=False).run(2.8),
+    ),
     ("SR-31", "booster runs on", lambda t: t.ready().booster(True).field(0, floor_dry=False).run(2.8)),
     ("SR-32", "pump runs on", lambda t: t.ready().start().field(0, sump_ok=False).run(2.8)),
-    ("SR-32", "flush runs on", lambda t: t.ready().drive(1, flush_valve=True).field(0, sump_ok=False).run(5.8)),
-    ("SR-32", "not clear", lambda t: t.ready().field(0, sump_ok=False).run(4).field(0, sump_ok=True).run(50).drive(1, flush_valve=True).run(0.1)),
-    ("SR-33", "runs on", lambda t: t.ready().drive(1, flush_valve=True).field(0, estop_healthy=False).run(0.8)),
+    (
+        "SR-32",
+        "flush runs on",
+        lambda t: t.ready().drive(1, flush_valve=True).field(0, sump_ok=False).run(5.8),
+    ),
+    (
+        "SR-32",
+        "not clear",
+        lambda t: (
+            t.ready()
+            .field(0, sump_ok=False)
+            .run(4)
+            .field(0, sump_ok=True)
+            .run(50)
+            .drive(1, flush_valve=True)
+            .run(0.1)
+        ),
+    ),
+    (
+        "SR-33",
+        "runs on",
+        lambda t: t.ready().drive(1, flush_valve=True).field(0, estop_healthy=False).run(0.8),
+    ),
     ("SR-33", "booster", lambda t: t.ready().booster(True).field(0, estop_healthy=False).run(0.8)),
-    ("SR-33", "starts on release", lambda t: t.field(0, estop_healthy=False).run(1).field(0, estop_healthy=True).run(60, 1).drive(1, flush_valve=True).run(0.1)),
+    (
+        "SR-33",
+        "starts on release",
+        lambda t: (
+            t.field(0, estop_healthy=False)
+            .run(1)
+            .field(0, estop_healthy=True)
+            .run(60, 1)
+            .drive(1, flush_valve=True)
+            .run(0.1)
+        ),
+    ),
     ("SR-33", "a held button", _held_reset),
     ("SR-36", "new start", lambda t: t.ready().field(0, antiscalant_ok=False).run(2).start()),
-    ("SR-36", "after the grace", lambda t: t.ready().start().field(0, antiscalant_ok=False).run(31 * 60 + 5, 1)),
+    (
+        "SR-36",
+        "after the grace",
+        lambda t: t.ready().start().field(0, antiscalant_ok=False).run(31 * 60 + 5, 1),
+    ),
     ("SR-40", "pump", lambda t: t.ready().start().field(0, drive_healthy=False).run(1.3)),
     ("SR-40", "booster", lambda t: t.ready().booster(True).field(0, source_wet=False).run(1.3)),
     ("SR-42", "after 4 s", lambda t: t.run(4).drive(1, flush_valve=True).run(0.1)),
@@ -212,9 +273,37 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     ("SR-49", "through a reboot", _shows_maintenance),
     ("SR-50", "pump", lambda t: t.ready().start().field(1, selector_auto=False).run(0.8)),
     ("SR-50", "feed", lambda t: t.ready().drive(1, feed_valve=True).field(1, selector_auto=False).run(5.3)),
-    ("SR-50", "comes on", lambda t: t.ready().field(1, selector_auto=False).run(1).drive(1, flush_valve=True).run(0.1)),
-    ("SR-51", "reset starts", lambda t: t.ready().field(0, sump_ok=False).run(5).tell(Verb.RESET).run(1).drive(1, flush_valve=True).run(0.1)),
-    ("SR-52", "together", lambda t: t.drive(1, feed_valve=True).drive(2, feed_valve=True).run(1).drive(1, feed_valve=False).run(0.5).drive(2, feed_valve=False).run(0.1)),
+    (
+        "SR-50",
+        "comes on",
+        lambda t: t.ready().field(1, selector_auto=False).run(1).drive(1, flush_valve=True).run(0.1),
+    ),
+    (
+        "SR-51",
+        "reset starts",
+        lambda t: (
+            t.ready()
+            .field(0, sump_ok=False)
+            .run(5)
+            .tell(Verb.RESET)
+            .run(1)
+            .drive(1, flush_valve=True)
+            .run(0.1)
+        ),
+    ),
+    (
+        "SR-52",
+        "together",
+        lambda t: (
+            t.drive(1, feed_valve=True)
+            .drive(2, feed_valve=True)
+            .run(1)
+            .drive(1, feed_valve=False)
+            .run(0.5)
+            .drive(2, feed_valve=False)
+            .run(0.1)
+        ),
+    ),
     ("SR-57", "the twin differs", _unacknowledged),
     ("SR-58", "hammers", _chatter),
     ("SR-58", "stop ignored", lambda t: t.ready().start().tell(Verb.STOP, 1).run(0.8)),
@@ -224,7 +313,7 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     ("rule (c)", "selector", lambda t: t.drive(1, feed_valve=True).field(1, selector_auto=False).run(3.3)),
     ("rule (d)", "both open", lambda t: t.flush(seconds=61)),
     ("rule (e)", "flush at once", _struck),
-]  # fmt: skip  # a table: one bad trace, one line
+]
 
 
 @pytest.mark.parametrize(

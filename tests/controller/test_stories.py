@@ -191,11 +191,11 @@ def stories(tally: Tally) -> type[RuleBasedStateMachine]:
             self.bank.world.bank["sump_ok"] = False
             self.bank.run(scans)
 
-        @rule(volume_l=st.sampled_from([0.0, 0.1]), unit=UNITS)
-        def flush_runs_dry(self, volume_l: float, unit: int) -> None:
+        @rule(m3h=st.sampled_from([0.0, 1.1, 1.6]))
+        def flush_brings_little(self, m3h: float) -> None:
             self.bank.put_right()
             for held in self.bank.world.units:
-                held["concentrate_m3h"] = 1.1 + volume_l
+                held["concentrate_m3h"] = m3h
             self.bank.run(200, 1000)
 
         @rule(trip=st.sampled_from(TRIPS), unit=UNITS, scans=st.integers(2, 60), mended=st.booleans())

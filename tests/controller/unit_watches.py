@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from observing import HOUR_MS, Held, History, Recall, Watch
+from observing import HOUR_MS, Held, History, Watch
 
 from controller.signals import SAFE_UNIT_OUTPUTS, Verb
 
@@ -189,6 +189,7 @@ class MotorProtector(ContactStopsPump):
     """
 
     id, contact, limit_s = "SR-10", "motor_healthy", FAST_S
+    outlasts = ("latched",)
     CLOSED_S = 60.0
 
     def __init__(self, unit: int = 0) -> None:
@@ -196,11 +197,6 @@ class MotorProtector(ContactStopsPump):
         self.closed = Held()
         self.confirming = 0
         self.latched = False
-
-    def lose_power(self, recall: Recall) -> None:
-        latched = self.latched and recall is Recall.GOOD
-        super().lose_power(recall)
-        self.latched = latched
 
     def look(self, h: History) -> bool:
         triggered = super().look(h)
@@ -229,14 +225,11 @@ class StartsAndRest(Watch):
     """SR-13. The starts of the last hour outlast a loss of power with its memory."""
 
     id = "SR-13"
+    outlasts = ("starts_ms",)
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
         self.starts_ms: list[int] = []
-
-    def lose_power(self, recall: Recall) -> None:
-        if recall is not Recall.GOOD:
-            self.starts_ms = []
 
     def look(self, h: History) -> bool:
         past = self.past(h)
@@ -323,16 +316,12 @@ class SuctionLoopBroken(Watch):
     """SR-26: pump 0 within 2.5 s of the break, and a reset is needed; a T0 in the same scan outranks it."""
 
     id = "SR-26"
+    outlasts = ("latched",)
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
         self.broken = Held()
         self.latched = False
-
-    def lose_power(self, recall: Recall) -> None:
-        latched = self.latched and recall is Recall.GOOD
-        super().lose_power(recall)
-        self.latched = latched
 
     def look(self, h: History) -> bool:
         past = self.past(h)
@@ -395,13 +384,11 @@ class MaintenanceIsDead(Watch):
     """
 
     id = "SR-49"
+    outlasts = ("out_of_service",)
 
     def __init__(self, unit: int = 0) -> None:
         super().__init__(unit)
         self.out_of_service = False
-
-    def lose_power(self, recall: Recall) -> None:
-        self.out_of_service = self.out_of_service and recall is Recall.GOOD
 
     def look(self, h: History) -> bool:
         past = self.past(h)
