@@ -38,6 +38,7 @@ class UnitMemory:
     resets_ms: list[int] = field(default_factory=list)  # resets of that cause
     in_maintenance: bool = False  # retained
     stopped: bool = False  # retained: a person stopped it; only a start command lets the bank call it
+    estopped: bool = False  # retained: an emergency stop waits for its reset
     lost_memory: bool = False  # retained data could not be read
 
     # counted over the life of the unit
