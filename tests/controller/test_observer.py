@@ -193,7 +193,7 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     ("SR-17", "two on one slot", _two_flushes),
     ("SR-18", "pump off", lambda t: t.drive(1, flush_valve=True).run(64)),
     ("SR-18", "pump on", lambda t: t.drive(1, flush_valve=True, pump=True).run(66)),
-    ("SR-22", "bad water for ever", lambda t: t.ready().field(1, permeate_us=900.0).start().run(185)),
+    ("SR-22", "bad water for ever", lambda t: t.ready().field(1, permeate_us=900.0).start().run(245)),
     ("SR-26", "loop ignored", lambda t: t.ready().start().field(1, suction_ma=float("nan")).run(2.8)),
     ("SR-26", "no reset", lambda t: _start_again_after(t, suction_ma=0.0)),
     ("SR-27", "full", lambda t: t.ready().start().field(0, level_pct=95.0).run(2.3)),

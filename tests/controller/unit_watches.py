@@ -20,8 +20,15 @@ def _idle(h: History, unit: int) -> bool:
     return h.units[unit - 1].out._replace(beacon=False) == SAFE_UNIT_OUTPUTS
 
 
+def _flushed_too_long(h: History, unit: int) -> bool:
+    """Output rule (d) has ended a flush in this scan: it cuts both valves, and waits for no turn."""
+    past = h.units[unit - 1]
+    ended = past.was.feed_valve and past.was.flush_valve and not past.was.pump and past.both.ms < 0
+    return bool(ended and past.flushes_ms and past.flushes_ms[-1] >= 1000.0 * h.least("start_flush_max_s"))
+
+
 def cut_at_once(h: History, unit: int) -> bool:
-    """A cause that takes every output of the unit in the same scan (T0, or output rule c)."""
+    """A cause that takes every output of the unit in the same scan (T0, or output rule c or d)."""
     past, bank = h.units[unit - 1], h.now.inputs.bank
     assert past.io is not None
     return (
@@ -33,6 +40,7 @@ def cut_at_once(h: History, unit: int) -> bool:
         or past.selector_off.lasted(h.least("coast_s"))
         or unit in h.now.struck
         or h.was_hung
+        or _flushed_too_long(h, unit)
     )
 
 
@@ -284,8 +292,8 @@ class BothOpenBounded(Watch):
 class BadWaterShows(Watch):
     """SR-22: water above the lockout level since the pump came on stops it in a bounded time.
 
-    Each flush with the pump on blanks for its own length and a while after, and the lockout delay may begin
-    anew after it.
+    Each flush with the pump on blanks for its own length and a while after. One of them may cut the lockout
+    delay short; the next delay must then pass, however often the unit purges.
     """
 
     id = "SR-22"
@@ -305,7 +313,7 @@ class BadWaterShows(Watch):
         self.flushes += past.rise("flush_valve")
         again_s = max(h.most("quality_flush_s"), h.most("purge_s")) + h.most("tds_blank_purge_s")
         lockout_s = h.most("tds_lockout_s")
-        limit_s = h.most("tds_blank_start_s") + lockout_s + self.flushes * (again_s + lockout_s) + 2.0
+        limit_s = h.most("tds_blank_start_s") + 2.0 * lockout_s + self.flushes * again_s + 2.0
         self.require(
             not self.bad.overdue(limit_s), h, "pump on with bad water for longer than blanking hides"
         )
