@@ -298,4 +298,5 @@ class StoryBank:
         twin = StoryBank(self.n_units, self.controller.setpoints)
         twin.controller.restore(self.controller.snapshot())
         twin.world, twin.watching = copy.deepcopy(self.world), copy.deepcopy(self.watching)
+        twin.watching.triggers.clear()  # each counts what it has seen itself
         return twin

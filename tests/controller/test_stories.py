@@ -23,7 +23,7 @@ from story_bank import Ramp, StoryBank
 from controller.signals import Verb
 from controller.unit.states import STATES
 
-FIXED_STORIES, RULES_IN_A_STORY = 30, 30
+FIXED_STORIES, RULES_IN_A_STORY = 40, 30
 DRY_RUN_S, EVERY_S = 200, 5
 
 BROKEN_MA = (0.0, 3.5, 3.7, 20.8, 21.5, 24.0, float("nan"), float("inf"))
@@ -91,6 +91,7 @@ TRIPS: list[tuple[int, str, float | bool]] = [
     *((1, name, False) for name in UNIT_CONTACTS),
     *((1, name, 0.0) for name in ("suction_bar", "suction_ma", "membrane_ma", "permeate_cond_ma")),
     (1, "membrane_bar", 20.0),
+    (1, "permeate_us", 500.0),
     (0, "level_pct", 96.0),
     (0, "chlorine_mgl", 0.2),
     (0, "header_bar", 0.5),
@@ -140,13 +141,18 @@ def first_start(n_units: int) -> tuple[StoryBank, ...]:
 def trip_and(
     bank: StoryBank, held: Values, trip: tuple[int, str, float | bool], scans: int, then: str
 ) -> None:
-    """Something trips; it stands, or it is mended and perhaps the power is lost before anybody resets it."""
+    """Something trips; it stands, or is mended and reset, or power is lost before anybody resets it."""
     held[trip[1]] = trip[2]
     bank.run(scans)
-    if then != "stands":
+    if then == "stands":
+        bank.run(150, 1000)
+    else:
         held.pop(trip[1], None)
         bank.run(5)
-    if then == "mended, power lost":
+    if then == "mended":
+        bank.put_right()
+        bank.run(200, 1000)
+    elif then == "mended, power lost":
         bank.lose_power(2_000, Recall.GOOD, new_origin=True)
         bank.run(120, 1000)
 
