@@ -173,6 +173,13 @@ class StoryBank:
             self._twin = None
         return out
 
+    def press(self, scans: int) -> None:
+        """Press the reset button for so many scans, and let it go."""
+        self.world.bank["reset_button"] = True
+        self.run(scans)
+        self.world.bank.pop("reset_button", None)
+        self.run(2)
+
     def set(self, name: str, value: float) -> bool:
         """Change a setpoint; False when the firmware refuses it."""
         before = self.controller.setpoints
@@ -221,9 +228,7 @@ class StoryBank:
             self.world.units[unit - 1].pop("selector_auto")
         if any(state.value in ("LOCKOUT", "ESTOP") for state in self.controller.states()) or self._latched():
             self.run(62, 1000)
-            self.world.bank["reset_button"] = True
-            self.run(3)
-            self.world.bank.pop("reset_button")
+            self.press(3)
         self.run(12)
         if any(state.value in ("LOCKOUT", "ESTOP") for state in self.controller.states()):
             self.command(Verb.RESET, 0, "Ada", None, "the same cause again")

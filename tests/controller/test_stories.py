@@ -164,6 +164,15 @@ def tour(tally: Tally) -> None:
             bank = first_start(2)[-1].fork()
             trip_and(bank, bank.world.units[0] if trip[0] else bank.world.bank, trip, 30, then)
             tally.add(bank)
+    for contact in LATCHING:
+        bank = first_start(2)[-1].fork()
+        bank.world.bank[contact] = False
+        bank.run(30)
+        bank.world.bank[contact] = True
+        bank.run(65, 1000)
+        bank.press(60)  # held too long: it resets nothing
+        bank.run(120, 1000)
+        tally.add(bank)
 
 
 def stories(tally: Tally) -> type[RuleBasedStateMachine]:
@@ -207,7 +216,7 @@ def stories(tally: Tally) -> type[RuleBasedStateMachine]:
             self.bank.until_pumping(300)
             self.bank.world.bank[flip] = False
             self.bank.run(scans)
-            self.press(5)
+            self.bank.press(5)
             self.bank.run(30)
 
         @rule(start=st.integers(0, 25), scans=st.integers(20, 90))
@@ -339,7 +348,7 @@ def stories(tally: Tally) -> type[RuleBasedStateMachine]:
 
         @rule(scans=st.integers(1, 45))
         def reset_is_pressed(self, scans: int) -> None:
-            self.press(scans)
+            self.bank.press(scans)
 
         @rule()
         def reset_jams(self) -> None:
@@ -368,13 +377,6 @@ def stories(tally: Tally) -> type[RuleBasedStateMachine]:
         @rule()
         def story_goes_back(self) -> None:
             self.bank.go_back()
-
-        def press(self, scans: int) -> None:
-            """Press the reset button for so many scans."""
-            self.bank.world.bank["reset_button"] = True
-            self.bank.run(scans)
-            self.bank.world.bank.pop("reset_button", None)
-            self.bank.run(2)
 
         def teardown(self) -> None:
             if hasattr(self, "bank"):
