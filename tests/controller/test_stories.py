@@ -92,6 +92,7 @@ TRIPS: list[tuple[int, str, float | bool]] = [
     *((1, name, 0.0) for name in ("suction_bar", "suction_ma", "membrane_ma", "permeate_cond_ma")),
     (1, "membrane_bar", 20.0),
     (1, "permeate_us", 500.0),
+    (1, "permeate_us", 900.0),
     (0, "level_pct", 96.0),
     (0, "chlorine_mgl", 0.2),
     (0, "header_bar", 0.5),
@@ -145,7 +146,7 @@ def trip_and(
     held[trip[1]] = trip[2]
     bank.run(scans)
     if then == "stands":
-        bank.run(150, 1000)
+        bank.run(200, 1000)
     else:
         held.pop(trip[1], None)
         bank.run(5)
