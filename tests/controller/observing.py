@@ -132,6 +132,7 @@ class UnitPast:
     flush_rise_ms: int | None = None
     pump_fall_ms: int | None = None
     selector_off: Held = field(default_factory=Held)
+    welded: Held = field(default_factory=Held)  # the contactor answers although the pump is off
 
     def rise(self, name: str) -> bool:
         """The output has gone from 0 to 1 in this scan."""
