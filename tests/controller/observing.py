@@ -156,14 +156,8 @@ class UnitPast:
             self.flushes_ms.append(t_ms - self.both.since_ms)
         self.was = self.out = SAFE_UNIT_OUTPUTS
         self.io = self.io_was = None
-        for held in (
-            self.fresh_for,
-            self.feed_on,
-            self.pump_on,
-            self.flush_off,
-            self.both,
-            self.selector_off,
-        ):
+        running = (self.fresh_for, self.feed_on, self.pump_on, self.flush_off, self.both)
+        for held in (*running, self.selector_off, self.welded):
             held.see(False, t_ms)
         self.loops = {name: Belief() for name in _UNIT_LOOPS}
         self.flushes_ms = []  # a start after this needs a flush after this
@@ -186,6 +180,7 @@ class UnitPast:
         if self.fall("pump"):
             self.pump_fall_ms, self.flushes_ms = t_ms, []
         self.pump_on.see(out.pump, t_ms)
+        self.welded.see(io.pump_running and not out.pump, t_ms)
 
 
 @dataclass

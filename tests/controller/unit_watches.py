@@ -28,7 +28,10 @@ def _flushed_too_long(h: History, unit: int) -> bool:
 
 
 def cut_at_once(h: History, unit: int) -> bool:
-    """A cause that takes every output of the unit in the same scan (T0, or output rule c or d)."""
+    """A cause that takes every output of the unit in the same scan (T0, K, or output rule c or d).
+
+    Class K, the welded contactor, outranks T0 and leads straight to a state with every output off (3.5, E18).
+    """
     past, bank = h.units[unit - 1], h.now.inputs.bank
     assert past.io is not None
     return (
@@ -38,6 +41,7 @@ def cut_at_once(h: History, unit: int) -> bool:
         or not past.io.isolator_on
         or not past.io.skid_dry
         or past.selector_off.lasted(h.least("coast_s"))
+        or past.welded.lasted(h.least("feedback_s"))
         or unit in h.now.struck
         or h.was_hung
         or _flushed_too_long(h, unit)
