@@ -16,7 +16,16 @@ from controller.bank.memory import BankMemory
 from controller.unit.memory import UnitMemory
 from controller.unit.states import Event
 
-FIELDS = ("start_flushes_due", "first_start", "in_maintenance", "stopped", "run_ms", "starts", "lost_memory")
+FIELDS = (
+    "start_flushes_due",
+    "first_start",
+    "in_maintenance",
+    "stopped",
+    "estopped",
+    "run_ms",
+    "starts",
+    "lost_memory",
+)
 RUN_STEP_MS = 60_000  # run time is kept by the minute, so that the text does not change in every scan
 
 

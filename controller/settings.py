@@ -265,6 +265,13 @@ class Setpoints(BaseModel):
                 f"purge_s + tds_blank_purge_s = {self.purge_s + self.tds_blank_purge_s:g} must be below "
                 f"half of purge_interval_s = {self.purge_interval_s:g}, or quality is hardly ever judged",
             ),
+            (
+                max(self.tds_alarm_s, self.tds_lockout_s) + self.purge_s + self.tds_blank_purge_s
+                < self.purge_interval_s,
+                f"tds_alarm_s = {self.tds_alarm_s:g} and tds_lockout_s = {self.tds_lockout_s:g} must pass "
+                f"between two purges: purge_interval_s = {self.purge_interval_s:g} less purge_s + "
+                f"tds_blank_purge_s = {self.purge_s + self.tds_blank_purge_s:g}, or purging hides bad water",
+            ),
         )
         broken = [text for holds, text in rules if not holds]
         if broken:

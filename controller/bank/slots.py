@@ -44,6 +44,8 @@ def grant_start(v: BankView) -> int:
     header = v.values[HEADER]
     steady = header is not None and abs(header - s.header_bar) <= HEADER_BAND_BAR
     m.steady_ms = since(steady, m.steady_ms, v.now_ms)
+    # a pump comes on some scans after its grant: the distance to the next one counts from there
+    m.start_ms = max(m.start_ms, *(request.started_ms for request in v.requests))
     if v.held_s(m.steady_ms) < HEADER_STEADY_S or 0.0 <= v.held_s(m.start_ms) < s.stagger_s:
         return 0
     unit = next((unit for unit, r in enumerate(v.requests, start=1) if r.wants_start), 0)

@@ -38,6 +38,7 @@ class UnitMemory:
     resets_ms: list[int] = field(default_factory=list)  # resets of that cause
     in_maintenance: bool = False  # retained
     stopped: bool = False  # retained: a person stopped it; only a start command lets the bank call it
+    estopped: bool = False  # retained: an emergency stop waits for its reset
     lost_memory: bool = False  # retained data could not be read
 
     # counted over the life of the unit
@@ -90,6 +91,7 @@ class UnitMemory:
     selector_off_ms: int = NEVER
     io_fresh_ms: int = NEVER
     io_stale_ms: int = NEVER
+    link_lost: bool = False  # until the images have been fresh for long enough
     loops: list[Loop] = field(default_factory=lambda: [Loop() for _ in range(LOOPS)])
     rule_ms: list[int] = field(default_factory=list)  # on-delay of every protection rule
     active: int = 0  # bit e is set while event e stands

@@ -24,6 +24,7 @@ def perform(v: View, event: Event, cell: Move) -> UnitState:
         _count_suction_failure(v)
     elif event is Event.IO_LOST:
         v.m.io_lost_ms.append(v.now_ms)
+        v.m.link_lost = True
         v.m.retry_wait_s = v.s.io_back_s
     entered = destination(v.m.state, Move(cell.trip, target))
     if entered is STOPPING:
@@ -90,6 +91,8 @@ def _after(v: View, cell: Move) -> UnitState:
 def _after_boot(v: View) -> UnitState:
     if v.m.in_maintenance:
         return UnitState.MAINTENANCE
+    if v.m.estopped:
+        return UnitState.ESTOP
     if v.m.latched is not None or v.m.lost_memory:
         return UnitState.LOCKOUT
     return UnitState.STANDBY if v.io.selector_auto else UnitState.OFF
@@ -124,6 +127,8 @@ def _leave(v: View, event: Event, left: UnitState, entered: UnitState) -> None:
         m.flush_not_before_ms = v.now_ms + round(v.s.suction_retry_1_s * 1000.0)
     elif left in (UnitState.PURGE, UnitState.QUALITY_FLUSH):
         _leave_pump_flush(v, event, entered)
+    elif left is UnitState.ESTOP:
+        m.estopped = False
     elif left is UnitState.MAINTENANCE and entered is UnitState.OFF:
         m.in_maintenance = False
         m.start_flushes_due = 2
@@ -174,6 +179,8 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
             m.quality_flush_due = False
     elif entered is UnitState.MAINTENANCE:
         m.in_maintenance = True
+    elif entered is UnitState.ESTOP:
+        m.estopped = True
     elif entered is UnitState.LOCKOUT:
         m.cause_gone_ms = NEVER
     elif entered is UnitState.BOOT:

@@ -37,6 +37,13 @@ def boot(v: View) -> str | None:
     return _count_down("waiting for good I/O", min(v.held_s(v.m.io_fresh_ms), v.in_state_s), v.s.boot_s)
 
 
+def link_settling(v: View) -> str | None:
+    """A link that was lost must be stable again before anything is opened."""
+    if not v.m.link_lost:
+        return None
+    return _count_down("waiting for stable I/O", v.held_s(v.m.io_fresh_ms), v.s.io_back_s)
+
+
 def idle_flush_due(v: View) -> bool:
     """An idle unit owes a flush, or has stood still too long."""
     m, s = v.m, v.s
@@ -45,6 +52,10 @@ def idle_flush_due(v: View) -> bool:
     if m.flush_owed:
         return True
     return s.stagnation_h != 0 and v.held_s(m.last_flush_ms) >= s.stagnation_h * HOUR_S
+
+
+def _idle_flush_held(v: View) -> bool:
+    return flush_blocked(v) is not None or v.m.link_lost
 
 
 def flush_blocked(v: View) -> Event | None:
@@ -59,6 +70,9 @@ def standby(v: View) -> str | None:
     blocked = flush_blocked(v)
     if blocked is not None:
         return f"flush owed, blocked: {EVENT_TEXT[blocked]}"
+    settling = link_settling(v)
+    if settling is not None:
+        return settling
     if not v.p.ready:
         return "flush owed, bank not ready"
     return None if v.p.token else "flush owed, waiting for a flush slot"
@@ -68,6 +82,9 @@ def wait_permit(v: View) -> str | None:
     """All that the bank and the unit itself ask before a start."""
     if v.m.blocked_by is not None:
         return f"blocked: {EVENT_TEXT[v.m.blocked_by]}"
+    settling = link_settling(v)
+    if settling is not None:
+        return settling
     if not v.p.may_start:
         return "no new start now: tank level or restart order"
     if not v.p.ready:
@@ -249,7 +266,7 @@ def want(v: View) -> Want:
     """Which flush slot the unit asks for, if any."""
     m, s, state = v.m, v.s, v.m.state
     if state is UnitState.WAIT_PERMIT:
-        held_back = m.blocked_by is not None or not v.p.ready or not v.p.may_start
+        held_back = m.blocked_by is not None or m.link_lost or not v.p.ready or not v.p.may_start
         return Want.NONE if held_back else Want.START_FLUSH
     if state is UnitState.STOPPING and m.trip is Trip.T2:
         return Want.STOP_FLUSH if v.p.ready and v.in_state_s < s.token_wait_s else Want.NONE
@@ -257,7 +274,7 @@ def want(v: View) -> Want:
         if quality_flush_due(v) or v.held_s(m.purge_from_ms) >= 1.5 * s.purge_interval_s:
             return Want.LATE_PURGE
         return Want.PURGE if purge_due(v) else Want.NONE
-    if state is UnitState.STANDBY and idle_flush_due(v) and v.p.ready and flush_blocked(v) is None:
+    if state is UnitState.STANDBY and idle_flush_due(v) and v.p.ready and not _idle_flush_held(v):
         old = v.held_s(m.owed_since_ms) >= 30.0 * s.debt_repay_min
         return Want.STOP_FLUSH if m.flush_owed and old else Want.IDLE_FLUSH
     return Want.NONE
@@ -281,9 +298,9 @@ def wants_water(v: View) -> bool:
     """Is the booster needed for this unit, now or next?"""
     state = v.m.state
     if state is UnitState.STANDBY:
-        return idle_flush_due(v) and flush_blocked(v) is None
+        return idle_flush_due(v) and not _idle_flush_held(v)
     if state is UnitState.WAIT_PERMIT:
-        return v.m.blocked_by is None and v.p.may_start
+        return v.m.blocked_by is None and not v.m.link_lost and v.p.may_start
     if state is UnitState.STOPPING:
         return v.m.trip is Trip.T2 and v.in_state_s < v.s.token_wait_s
     return state not in RESTING and not v.m.closing

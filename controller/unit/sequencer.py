@@ -110,6 +110,10 @@ class Sequencer:
         m, s = v.m, v.s
         m.io_fresh_ms = since(not v.stale, m.io_fresh_ms, v.now_ms)
         m.io_stale_ms = since(v.stale, m.io_stale_ms, v.now_ms)
+        if v.age_ms >= s.io_lost_s * 1000.0:
+            m.link_lost = True
+        elif v.held_s(m.io_fresh_ms) >= s.io_back_s:
+            m.link_lost = False
         m.selector_off_ms = since(not v.io.selector_auto, m.selector_off_ms, v.now_ms)
         if m.scanned_ms == NEVER:
             self._first_scan(v)

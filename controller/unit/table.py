@@ -379,8 +379,8 @@ BANK_EVENTS: frozenset[Event] = frozenset(row.event for row in MATRIX if row.ban
 
 
 ALSO: dict[tuple[UnitState, Event], Group] = {
-    # after a restart: flagged for maintenance, latched, or switched off
-    (BOOT, Event.DONE): (OFF, MAINTENANCE, LOCKOUT),
+    # after a restart: flagged for maintenance, E-stop not reset yet, latched, or switched off
+    (BOOT, Event.DONE): (OFF, MAINTENANCE, LOCKOUT, ESTOP),
     # the target recorded when the stop began
     (STOP_FLUSH, Event.DONE): (OFF, MAINTENANCE, LOCKOUT),
     (STOPPING, Event.DONE): (OFF, MAINTENANCE, STANDBY, RETRY_WAIT, LOCKOUT),

@@ -268,3 +268,19 @@ def test_without_a_ready_bank_nobody_is_told_to_be_ready() -> None:
 
     assert desk.coordinator.memory.stage is Stage.STOPPED
     assert not any(permit.ready for permit in desk.scan(300))
+
+
+def test_pumps_start_10_seconds_apart_also_when_a_slow_scan_delays_the_first_one() -> None:
+    desk = Desk(2, QUICK)
+    desk.scan(15)
+    desk.ask(1, Want.NONE, wants_start=True)
+    desk.ask(2, Want.NONE, wants_start=True)
+    assert desk.scan()[0].start_slot
+
+    desk.now_ms += 1_000  # a slow scan: the pump of unit 1 comes on that much after its grant
+    desk.ask(1, Want.NONE, started_ms=desk.now_ms, pumping=True)
+    pump_ms = desk.now_ms
+    while not desk.scan()[1].start_slot:
+        pass
+
+    assert desk.now_ms - pump_ms >= 1000 * QUICK.stagger_s

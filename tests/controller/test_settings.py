@@ -116,6 +116,13 @@ def test_a_slot_is_lent_for_the_longest_flush_and_ten_seconds() -> None:
     assert Setpoints(start_flush_s=100, start_flush_max_s=200).token_lease_s == 210
 
 
+def test_a_lockout_delay_that_no_gap_between_two_purges_holds_is_refused() -> None:
+    # 300 s of interval less 20 s of purge and 30 s of blanking leave 250 s in which quality is judged
+    with pytest.raises(ValueError, match="purging hides bad water"):
+        Setpoints(purge_interval_s=300, tds_lockout_s=250)
+    assert Setpoints(purge_interval_s=300, tds_lockout_s=249).tds_lockout_s == 249
+
+
 # --- flush slots: K = largest k with (N-k)Qc + k Qflush inside 95 % of drain and booster ----------------
 
 

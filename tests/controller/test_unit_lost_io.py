@@ -178,3 +178,27 @@ def test_a_loss_in_a_stop_does_not_forget_that_the_unit_is_switched_off(age_ms: 
     rig.step()
 
     assert rig.state is S.OFF
+
+
+def test_after_lost_io_a_withdrawn_call_opens_no_valve_before_the_link_is_stable() -> None:
+    rig = unit_in(S.PRODUCE)
+    rig.age_ms = 2_000
+    rig.run(3)
+    rig.age_ms = 0
+    rig.permit(call=False)
+
+    waited_s = rig.until(lambda r: r.out.flush_valve, 60)
+
+    assert rig.state is S.STOP_FLUSH  # the flush that it owes
+    assert waited_s == pytest.approx(30.0, abs=0.15)
+
+
+@pytest.mark.parametrize("state", [S.STANDBY, S.WAIT_PERMIT])
+def test_a_resting_unit_opens_no_valve_before_a_link_that_was_lost_is_stable(state: UnitState) -> None:
+    rig = unit_in(state)
+    rig.age_ms = 2_000
+    rig.run(3)
+    rig.age_ms = 0
+    rig.permit(call=True, token=True)
+
+    assert rig.until(lambda r: r.out.flush_valve, 60) == pytest.approx(30.0, abs=0.3)

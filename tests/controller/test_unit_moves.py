@@ -63,6 +63,7 @@ def test_lost_inputs_have_a_budget_and_a_wait_of_their_own() -> None:
     assert move(v, Event.IO_LOST) == ENTERED | {
         "state": S.RETRY_WAIT,
         "io_lost_ms": [ago(99), NOW_MS],
+        "link_lost": True,
         "retry_wait_s": 30.0,
     }
 

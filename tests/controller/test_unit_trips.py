@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from bank_harness import BankRig
 from harness import unit_in
 
 from controller.signals import SAFE_UNIT_OUTPUTS, UnitOutputs
@@ -253,3 +254,20 @@ def test_a_contactor_that_answers_without_command_for_two_seconds_is_latched(sta
 
     assert rig.sequencer.memory.latched is not None
     assert dead(rig.out)
+
+
+def test_an_estop_that_was_not_reset_waits_for_its_reset_through_a_loss_of_power() -> None:
+    rig = BankRig(1)
+    rig.until(lambda r: r.states == (S.START_FLUSH,), 120)
+    rig.bank["estop_healthy"] = False
+    rig.run(1)
+    rig.bank["estop_healthy"] = True
+    rig.run(1)
+
+    back = BankRig(1, retained=rig.controller.retained())
+    back.run(120)
+
+    assert back.states == (S.ESTOP,)
+    assert not back.rises("feed_valve")
+    back.press_reset()
+    back.until(lambda r: r.states == (S.START_FLUSH,), 120)
