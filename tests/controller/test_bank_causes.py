@@ -245,16 +245,16 @@ def test_a_booster_that_falls_silent_while_it_runs_is_latched_at_once() -> None:
     assert desk.until(latched, 1) == 0.0
 
 
-def test_a_dose_without_a_stroke_for_a_minute_of_feed_is_latched() -> None:
-    desk = ready_desk(1, EXACT)
-    desk.until(lambda d: d.now_ms % 1000 == 400, 2)  # the last scan of a stroke
-    desk.bank["dosing_pulse"] = False
-    desk.scan(60.0 - 0.1 - 0.3)
+def test_a_cause_kept_over_a_loss_of_power_is_gone_from_the_end_of_boot_on() -> None:
+    desk = Desk(1, EXACT)
+    desk.memory.latched = [Event.TANK_HIGH_HIGH]
+    desk.scan(EXACT.boot_s + 10.0 - 0.1)
+    desk.command(Verb.RESET)
+    assert desk.memory.latched == [Event.TANK_HIGH_HIGH]
 
-    took_s = desk.until(latched, 2)
+    desk.command(Verb.RESET)
 
-    assert took_s < 1.0
-    assert desk.memory.latched == [Event.DOSING_LOST]
+    assert desk.memory.latched == []
 
 
 def test_two_causes_are_released_each_when_its_own_time_is_over() -> None:
