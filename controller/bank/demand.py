@@ -104,16 +104,18 @@ def _worst_of_poor_product(v: BankView) -> int:
         for unit, r in enumerate(v.requests, start=1)
         if r.pumping and v.m.called[unit - 1]  # one that is on its way to stop rests soon anyway
     ]
-    return max(running, default=(0.0, 0))[1]
+    return max(running)[1] if running else 0
 
 
 def _next_to_rotate(v: BankView) -> int:
     """The unit that has run too long without a break, when another is ready in its place."""
-    running = [
-        (v.held_s(r.started_ms), unit) for unit, r in enumerate(v.requests, start=1) if v.m.called[unit - 1]
+    limit_s = 3600.0 * v.s.rotation_h
+    overdue = [
+        (run_s, unit)
+        for unit, request in enumerate(v.requests, start=1)
+        if v.m.called[unit - 1] and (run_s := v.held_s(request.started_ms)) >= limit_s
     ]
-    longest_s, unit = max(running, default=(0.0, 0))
-    return unit if longest_s >= 3600.0 * v.s.rotation_h and _next_to_start(v) else 0
+    return max(overdue)[1] if overdue and _next_to_start(v) else 0
 
 
 def _next_to_start(v: BankView) -> int:
@@ -125,7 +127,7 @@ def _next_to_start(v: BankView) -> int:
         and not v.m.called[unit - 1]
         and not 0.0 <= v.held_s(v.m.released_ms[unit - 1]) < rest_s
     ]
-    return min(ready, default=(False, 0, 0))[2]
+    return min(ready)[2] if ready else 0
 
 
 def _next_to_stop(v: BankView) -> int:
@@ -135,4 +137,4 @@ def _next_to_stop(v: BankView) -> int:
         for unit, request in enumerate(v.requests, start=1)
         if v.m.called[unit - 1] and not 0.0 <= v.held_s(request.started_ms) < run_s
     ]
-    return -max(candidates, default=(0, 0))[1]
+    return -max(candidates)[1] if candidates else 0

@@ -117,6 +117,16 @@ def test_changes_of_the_number_are_a_minute_apart_up_and_down() -> None:
     assert [b - a for a, b in pairwise(moments)] == [60_000] * 4
 
 
+def test_a_second_scan_in_the_same_millisecond_changes_no_second_unit() -> None:
+    desk = full_desk(TIMED)
+    desk.bank["level_pct"] = 20.0
+    desk.scan()
+
+    desk.now_ms -= desk.step_ms
+
+    assert desk.called() == [1]
+
+
 # --- full, blind, stopped -------------------------------------------------------------------------------
 
 
@@ -204,6 +214,15 @@ def test_a_unit_that_has_not_run_its_least_time_is_not_stopped_by_demand() -> No
 
     # it started in the scan before the first one counted here
     assert 0.1 + desk.until(lambda d: d.memory.called == [False, True, False], 1_000) == 900.0
+
+
+def test_a_unit_that_starts_in_this_millisecond_has_not_run_its_least_time() -> None:
+    desk = running_desk(TIMED, 2, 50.0)
+    desk.scan(1_000)
+    run_unit(desk, 2, started_ms=desk.now_ms + desk.step_ms, run_ms=9_000)
+    desk.bank["level_pct"] = 80.0
+
+    assert desk.called() == [2]
 
 
 def test_a_called_unit_that_does_not_pump_yet_may_be_sent_back_at_any_time() -> None:

@@ -91,6 +91,15 @@ def test_a_holder_that_flushes_and_a_stray_flush_occupy_a_slot_each() -> None:
     assert desk.holders() == [1, 3]
 
 
+def test_beside_one_stray_flush_a_second_slot_is_still_lent() -> None:
+    desk = desk_with_slots(2)
+    desk.ask(1, flushing=True)
+    desk.ask(2, Want.PURGE)
+    desk.ask(3, Want.PURGE)
+
+    assert desk.holders() == [2]
+
+
 def test_more_stray_flushes_than_slots_let_nobody_in() -> None:
     desk = desk_with_slots(1)
     desk.ask(1, flushing=True)
@@ -188,7 +197,7 @@ def test_feed_closures_are_granted_from_the_highest_number_down_a_second_apart()
 
 def test_a_scan_in_which_nobody_closes_is_no_closure() -> None:
     desk = steady()
-    desk.scan(3)
+    desk.scan(3.5)
     desk.ask(2, wants_close=True)
 
     assert seconds_to(desk, "close_feed", 2) == 0.0
@@ -202,3 +211,17 @@ def test_the_first_start_and_the_first_closure_after_power_up_need_not_wait_for_
     assert desk.permits[0].close_feed
     # the header is believed after 5 s and steady 5 s later
     assert 0.1 + seconds_to(desk, "start_slot", 1) == 10.0
+
+
+@pytest.mark.parametrize(("asks", "name"), [("wants_start", "start_slot"), ("wants_close", "close_feed")])
+def test_a_second_scan_in_the_same_millisecond_is_not_a_second_turn(asks: str, name: str) -> None:
+    desk = steady()
+    for unit in (1, 3):
+        desk.ask(unit, **{asks: True})
+    (first,) = units(desk.scan(), name)
+    desk.ask(first)
+
+    desk.now_ms -= desk.step_ms
+    desk.scan()
+
+    assert units(desk.permits, name) == []
