@@ -73,6 +73,14 @@ def test_a_unit_less_is_wanted_at_each_release_and_not_below_it(level_pct: float
     assert len(desk.called(60)) == count
 
 
+def test_never_are_more_units_wanted_than_there_are() -> None:
+    desk = full_desk()
+    desk.bank["level_pct"] = 0.0
+    desk.scan()
+
+    assert desk.memory.wanted == 3
+
+
 def test_no_release_is_above_a_full_tank() -> None:
     near_full = EXACT.model_copy(update={"tank_release_pct": 20.0})
     desk = running_desk(near_full, 2, 50.0)

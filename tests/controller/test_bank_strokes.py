@@ -60,6 +60,8 @@ def test_the_proving_strokes_are_asked_for_at_full_rate_with_or_without_flow() -
 
 def test_the_dose_ends_two_seconds_after_the_water_stands_still_and_comes_back_with_the_flow() -> None:
     desk = ready_desk(1, EXACT)
+    desk.bank["feed_m3h"] = 0.46875
+    desk.scan(10)
     desk.bank["feed_m3h"] = 0.46
 
     assert desk.until(lambda d: not d.out.dosing_run, 10) == 2.0
@@ -131,6 +133,19 @@ def test_a_contact_that_stands_closed_proves_nothing() -> None:
     desk = Desk(1, EXACT)
     desk.bank["dosing_pulse"] = True
     desk.ask(1, wants_water=True)
+    desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 100)
+
+    desk.scan(5)
+
+    assert desk.stage is Stage.PROVE_DOSING
+
+
+def test_a_stroke_from_before_the_dose_was_asked_for_proves_nothing() -> None:
+    desk = Desk(1, EXACT)
+    desk.bank["dosing_pulse"] = False
+    desk.ask(1, wants_water=True)
+    desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100)
+    stroke(desk)
     desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 100)
 
     desk.scan(5)
