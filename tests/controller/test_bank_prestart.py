@@ -57,6 +57,15 @@ def test_with_health_and_water_long_known_the_order_takes_the_header_and_one_str
     assert moves[-1][0] <= 11_400
 
 
+def test_units_are_told_to_be_ready_from_the_end_of_the_order_on() -> None:
+    desk = waiting()
+    while desk.stage is not Stage.READY:
+        assert not desk.permits[0].ready
+        desk.scan()
+
+    assert desk.permits[0].ready
+
+
 @pytest.mark.parametrize(
     "shows",
     [{"estop_healthy": False}, {"tank_not_overfull": False}, {"header_ma": 0.0}, {"tank_level_ma": 0.0}],
