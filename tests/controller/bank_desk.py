@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bank_harness import BankRig
-from harness import SCAN_MS, Values
+from harness import QUICK, SCAN_MS, Values
 
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import BankMemory, Stage
@@ -17,6 +17,29 @@ from controller.unit.permits import QUIET, AlarmSignal, Permits, Request, Want
 IDLE = _NO_REQUEST
 _SPEED = signal_named(BANK_SIGNALS, "booster_speed_cmd_ma")
 _RATE = signal_named(BANK_SIGNALS, "dosing_rate_cmd_ma")
+
+
+# header, water and health limits that a loop current gives without rounding
+HEADER = Setpoints(
+    **(
+        QUICK.model_dump()
+        | {"header_low_bar": 0.75, "header_ready_bar": 1.5, "header_ready_s": 10, "water_good_s": 60}
+        | {"temp_trip_degc": 41.25, "chlorine_trip_mgl": 0.125, "health_s": 5}
+    )
+)
+
+# levels that a loop current gives without rounding: three units are called below 87.5, 62.5, 37.5 %
+# and let go at 93.75, 68.75, 43.75 %
+LEVELS = Setpoints(
+    **(
+        QUICK.model_dump()
+        | {"tank_stop_pct": 93.75, "tank_first_pct": 87.5, "tank_last_pct": 37.5, "tank_release_pct": 6.25}
+        | {"drain_capacity_m3h": 100.0, "booster_capacity_m3h": 100.0}
+    )
+)
+TIMED = LEVELS.model_copy(
+    update={"demand_change_s": 60, "min_run_min": 15, "min_rest_min": 10, "rotation_h": 1}
+)
 
 
 class Desk:
@@ -115,4 +138,55 @@ def ready_desk(n_units: int, setpoints: Setpoints | None = None) -> Desk:
     desk.ask(1, wants_water=True, draws_water=True, pumping=True, started_ms=0, available=True)
     desk.bank["feed_m3h"] = 2.33
     desk.until(lambda d: d.stage is Stage.READY, 200)
+    return desk
+
+
+def with_latch(n_units: int = 2) -> Desk:
+    """A bank with the high-high float latched; the float is closed again."""
+    desk = ready_desk(n_units, QUICK)
+    desk.bank["tank_not_overfull"] = False
+    desk.scan()
+    desk.bank["tank_not_overfull"] = True
+    return desk
+
+
+def waiting(**shows: float | bool) -> Desk:
+    """A bank that has long been idle; what shows may stand in the way of a start that unit 1 now asks for."""
+    desk = Desk(1, HEADER)
+    desk.scan(100)
+    desk.bank |= shows
+    desk.scan(2)
+    desk.ask(1, wants_water=True)
+    return desk
+
+
+def rising(header_bar: float = 1.5) -> Desk:
+    """A bank whose booster has just been started."""
+    desk = waiting(header_bar=header_bar)
+    desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100)
+    return desk
+
+
+def full_desk(setpoints: Setpoints = LEVELS, n_units: int = 3) -> Desk:
+    """Idle units that may all be called, under a full tank."""
+    desk = Desk(n_units, setpoints)
+    desk.bank["level_pct"] = 99.0
+    for unit in range(1, n_units + 1):
+        desk.ask(unit, available=True)
+    desk.scan(10)
+    return desk
+
+
+def run_unit(desk: Desk, unit: int, **changes: object) -> None:
+    """From now on the unit pumps."""
+    desk.ask(unit, Want.NONE, **{"available": True, "pumping": True, "started_ms": desk.now_ms} | changes)  # type: ignore[arg-type]  # fields
+
+
+def running_desk(setpoints: Setpoints, count: int, level_pct: float, n_units: int = 3) -> Desk:
+    """The first ``count`` units are called and pump, as many as the level wants, and have rested before."""
+    desk = full_desk(setpoints, n_units)
+    desk.bank["level_pct"] = level_pct
+    desk.until(lambda d: sum(d.memory.called) == count, 1_000)
+    for unit in range(1, count + 1):
+        run_unit(desk, unit)
     return desk

@@ -5,50 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from bank_desk import Desk
-from harness import QUICK, Values
-
-from controller.settings import Setpoints
-from controller.unit.permits import Want
-
-# levels that a loop current gives without rounding: three units are called below 87.5, 62.5, 37.5 %
-# and let go at 93.75, 68.75, 43.75 %
-EXACT = Setpoints(
-    **(
-        QUICK.model_dump()
-        | {"tank_stop_pct": 93.75, "tank_first_pct": 87.5, "tank_last_pct": 37.5, "tank_release_pct": 6.25}
-        | {"drain_capacity_m3h": 100.0, "booster_capacity_m3h": 100.0}
-    )
-)
-TIMED = EXACT.model_copy(
-    update={"demand_change_s": 60, "min_run_min": 15, "min_rest_min": 10, "rotation_h": 1}
-)
-
-
-def full_desk(setpoints: Setpoints = EXACT, n_units: int = 3) -> Desk:
-    """Idle units that may all be called, under a full tank."""
-    desk = Desk(n_units, setpoints)
-    desk.bank["level_pct"] = 99.0
-    for unit in range(1, n_units + 1):
-        desk.ask(unit, available=True)
-    desk.scan(10)
-    return desk
-
-
-def run_unit(desk: Desk, unit: int, **changes: object) -> None:
-    """From now on the unit pumps."""
-    desk.ask(unit, Want.NONE, **{"available": True, "pumping": True, "started_ms": desk.now_ms} | changes)  # type: ignore[arg-type]  # fields
-
-
-def running_desk(setpoints: Setpoints, count: int, level_pct: float, n_units: int = 3) -> Desk:
-    """The first ``count`` units are called and pump, as many as the level wants, and have rested before."""
-    desk = full_desk(setpoints, n_units)
-    desk.bank["level_pct"] = level_pct
-    desk.until(lambda d: sum(d.memory.called) == count, 1_000)
-    for unit in range(1, count + 1):
-        run_unit(desk, unit)
-    return desk
-
+from bank_desk import LEVELS, TIMED, full_desk, run_unit, running_desk
 
 # --- how many -------------------------------------------------------------------------------------------
 
@@ -67,7 +24,7 @@ def test_a_unit_more_is_wanted_below_each_step_and_not_at_it(level_pct: float, c
     ("level_pct", "count"), [(43.74, 3), (43.75, 2), (68.74, 2), (68.75, 1), (93.74, 1), (93.75, 0)]
 )
 def test_a_unit_less_is_wanted_at_each_release_and_not_below_it(level_pct: float, count: int) -> None:
-    desk = running_desk(EXACT, 3, 20.0)
+    desk = running_desk(LEVELS, 3, 20.0)
     desk.bank["level_pct"] = level_pct
 
     assert len(desk.called(60)) == count
@@ -82,7 +39,7 @@ def test_never_are_more_units_wanted_than_there_are() -> None:
 
 
 def test_no_release_is_above_a_full_tank() -> None:
-    near_full = EXACT.model_copy(update={"tank_release_pct": 20.0})
+    near_full = LEVELS.model_copy(update={"tank_release_pct": 20.0})
     desk = running_desk(near_full, 2, 50.0)
 
     desk.bank["level_pct"] = 82.49
@@ -100,7 +57,7 @@ def test_at_the_first_step_nobody_new_may_start(level_pct: float, may: bool) -> 
 
 
 def test_above_the_first_step_units_that_pump_go_on_and_those_that_do_not_yet_are_sent_back() -> None:
-    desk = running_desk(EXACT, 2, 50.0)
+    desk = running_desk(LEVELS, 2, 50.0)
     desk.ask(2, available=True)
 
     desk.bank["level_pct"] = 87.5
@@ -163,7 +120,7 @@ def test_a_full_tank_and_the_selector_call_off_all_in_one_scan_and_want_nobody()
 def test_a_bad_shared_loop_calls_off_all_units_when_its_time_is_over(
     fallback_h: float, loop: str, limit_s: float
 ) -> None:
-    desk = running_desk(EXACT.model_copy(update={"level_fallback_h": fallback_h}), 2, 50.0)
+    desk = running_desk(LEVELS.model_copy(update={"level_fallback_h": fallback_h}), 2, 50.0)
     desk.bank[loop] = 0.0
 
     took_s = desk.until(lambda d: not any(p.call for p in d.permits), 400)
@@ -173,7 +130,7 @@ def test_a_bad_shared_loop_calls_off_all_units_when_its_time_is_over(
 
 
 def test_without_a_level_running_units_go_on_and_nobody_new_is_called() -> None:
-    desk = running_desk(EXACT, 2, 50.0)
+    desk = running_desk(LEVELS, 2, 50.0)
     desk.bank |= {"level_pct": 20.0, "tank_level_ma": 3.5}
 
     assert desk.called(30) == [1, 2]
@@ -205,7 +162,7 @@ def test_units_start_by_run_time_and_then_by_number(hours: tuple[int, ...], orde
 def test_the_unit_with_the_longest_run_time_stops_and_of_equals_the_lowest_number(
     hours: tuple[int, ...], stays: list[int]
 ) -> None:
-    desk = running_desk(EXACT, 3, 20.0)
+    desk = running_desk(LEVELS, 3, 20.0)
     for unit, run_h in enumerate(hours, start=1):
         run_unit(desk, unit, run_ms=run_h * 3_600_000)
     desk.bank["level_pct"] = 50.0
@@ -261,120 +218,3 @@ def test_a_unit_that_rested_by_itself_may_be_called_at_once() -> None:
     desk.ask(1, available=True)
 
     assert desk.called() == [1]
-
-
-# --- rotation -------------------------------------------------------------------------------------------
-
-
-def test_a_unit_that_has_run_its_longest_time_is_called_off_when_another_is_ready() -> None:
-    desk = running_desk(TIMED, 1, 80.0)
-    desk.scan(100)
-    run_unit(desk, 1, started_ms=desk.now_ms - 3_500_000)
-
-    assert 0.1 + desk.until(lambda d: d.memory.called == [False] * 3, 200) == 100.0
-    assert 0.1 + desk.until(lambda d: d.memory.called == [False, True, False], 200) == 60.0
-
-
-def test_of_several_that_have_run_too_long_the_longest_goes_first() -> None:
-    desk = running_desk(TIMED, 2, 50.0)
-    desk.scan(100)
-    run_unit(desk, 1, started_ms=desk.now_ms - 4_000_000)
-    run_unit(desk, 2, started_ms=desk.now_ms - 4_100_000)
-
-    assert desk.called() == [1]
-
-
-def test_a_unit_that_is_not_called_is_not_rotated() -> None:
-    desk = running_desk(TIMED, 1, 80.0)
-    desk.scan(100)
-    run_unit(desk, 3, started_ms=desk.now_ms - 4_000_000)
-
-    assert desk.called(10) == [1]
-
-
-@pytest.mark.parametrize("others", ["not available", "still rest"])
-def test_nobody_rotates_while_no_other_unit_is_ready(others: str) -> None:
-    desk = running_desk(TIMED, 1, 80.0, n_units=2)
-    desk.scan(100)
-    run_unit(desk, 1, started_ms=desk.now_ms - 4_000_000)
-    if others == "not available":
-        desk.ask(2)
-    else:
-        desk.memory.released_ms[1] = desk.now_ms
-
-    assert desk.called(500) == [1]
-
-
-# --- poor product ---------------------------------------------------------------------------------------
-
-
-def poor_desk(**shows: float) -> Desk:
-    """Two units pump, unit 2 with the poorer permeate; from the next scan on the product shows this."""
-    desk = running_desk(TIMED, 2, 50.0)
-    run_unit(desk, 1, tds_mgl=90.0)
-    run_unit(desk, 2, tds_mgl=120.0)
-    desk.scan(100)
-    desk.bank |= shows
-    return desk
-
-
-def test_after_five_minutes_of_poor_product_the_unit_with_the_poorest_permeate_rests() -> None:
-    desk = poor_desk(product_us=500.1)
-
-    assert desk.until(lambda d: d.memory.called == [True, False, False], 1_000) == 300.0
-
-
-def test_of_equally_poor_units_the_highest_number_rests() -> None:
-    desk = poor_desk(product_us=900.0)
-    run_unit(desk, 1, tds_mgl=120.0)
-
-    assert desk.called(300.1) == [1]
-
-
-@pytest.mark.parametrize("shows", [{"product_us": 500.0}, {"product_cond_ma": 3.5}], ids=str)
-def test_a_product_at_its_limit_or_without_a_measurement_is_not_poor(shows: Values) -> None:
-    assert poor_desk(**shows).called(400) == [1, 2]
-
-
-def test_a_good_moment_begins_the_five_minutes_anew_also_within_a_minute_of_a_change() -> None:
-    desk = poor_desk(product_us=900.0)
-    desk.scan(290)
-    desk.bank["level_pct"] = 20.0
-    assert desk.called() == [1, 2, 3]
-    desk.bank["product_us"] = 200.0
-    desk.scan()
-    desk.bank["product_us"] = 900.0
-
-    assert desk.until(lambda d: not d.memory.called[1], 1_000) == 300.0
-
-
-def test_after_a_change_the_blend_gets_its_five_minutes_again() -> None:
-    desk = poor_desk(product_us=900.0)
-    desk.ask(3)  # nobody can take the place
-    assert desk.called(300.1) == [1]
-    desk.ask(2)
-    desk.bank["level_pct"] = 65.0  # one is enough from now on
-    desk.memory.wanted = 1
-
-    assert desk.called(299.9) == [1]
-    assert desk.called() == []
-
-
-def test_what_stands_in_the_pipe_while_nobody_pumps_is_not_counted() -> None:
-    desk = full_desk(TIMED, 2)
-    desk.bank["product_us"] = 900.0
-    desk.scan(400)
-    desk.bank["level_pct"] = 20.0
-    desk.scan(70)
-    assert desk.called() == [1, 2]
-    for unit in (1, 2):
-        run_unit(desk, unit, tds_mgl=90.0)
-
-    assert desk.called(299.9) == [1, 2]
-
-
-def test_a_unit_on_its_way_to_stop_is_not_called_back_because_its_permeate_is_poor() -> None:
-    desk = poor_desk(product_us=900.0)
-    run_unit(desk, 3, tds_mgl=200.0)
-
-    assert desk.called(300.1) == [1]

@@ -1,41 +1,13 @@
-"""The pre-start order and the booster's speed, to the scan."""
+"""The pre-start order and what ends it, to the scan."""
 
 from __future__ import annotations
 
 import pytest
-from bank_desk import Desk, ready_desk
-from harness import QUICK, Values
+from bank_desk import HEADER, ready_desk, rising, waiting
+from harness import Values
 
 from controller.bank.memory import Stage
-from controller.settings import Setpoints
 from controller.unit.states import Event
-
-# limits that a loop current gives without rounding
-EXACT = Setpoints(
-    **(
-        QUICK.model_dump()
-        | {"header_low_bar": 0.75, "header_ready_bar": 1.5, "header_ready_s": 10, "water_good_s": 60}
-        | {"temp_trip_degc": 41.25, "chlorine_trip_mgl": 0.125, "health_s": 5}
-    )
-)
-
-
-def waiting(**shows: float | bool) -> Desk:
-    """A bank that has long been idle; what shows may stand in the way of a start that unit 1 now asks for."""
-    desk = Desk(1, EXACT)
-    desk.scan(100)
-    desk.bank |= shows
-    desk.scan(2)
-    desk.ask(1, wants_water=True)
-    return desk
-
-
-def rising(header_bar: float = 1.5) -> Desk:
-    """A bank whose booster has just been started."""
-    desk = waiting(header_bar=header_bar)
-    desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100)
-    return desk
-
 
 # --- order ----------------------------------------------------------------------------------------------
 
@@ -84,7 +56,7 @@ def test_health_means_estop_no_cause_header_and_level_without_a_break(shows: Val
 
     took_s = desk.until(lambda d: d.stage is Stage.CHECK_WATER, 30)
 
-    assert took_s == EXACT.health_s + (10.0 if loop else 0.0)  # a loop is believed after 10 s
+    assert took_s == HEADER.health_s + (10.0 if loop else 0.0)  # a loop is believed after 10 s
 
 
 def test_an_old_image_is_not_healthy() -> None:
@@ -93,7 +65,7 @@ def test_an_old_image_is_not_healthy() -> None:
     desk.scan()
     desk.age_ms = 1_000
 
-    assert desk.until(lambda d: d.stage is Stage.CHECK_WATER, 30) == EXACT.health_s
+    assert desk.until(lambda d: d.stage is Stage.CHECK_WATER, 30) == HEADER.health_s
 
 
 @pytest.mark.parametrize(
@@ -118,7 +90,7 @@ def test_good_water_is_cool_and_free_of_oxidant_with_a_source_and_a_drain_withou
         del desk.bank[name]
     desk.memory.latched.clear()
 
-    assert desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100) == EXACT.water_good_s
+    assert desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100) == HEADER.water_good_s
 
 
 @pytest.mark.parametrize("shows", [{"feed_degc": 41.2}, {"chlorine_mgl": 0.12}], ids=str)
@@ -134,13 +106,13 @@ def test_the_header_is_ready_when_it_has_held_its_pressure_without_a_break() -> 
     assert desk.stage is Stage.RAISE_HEADER
     desk.bank["header_bar"] = 1.5
 
-    assert desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 30) == EXACT.header_ready_s
+    assert desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 30) == HEADER.header_ready_s
 
 
 def test_a_pressure_from_before_the_booster_ran_does_not_count() -> None:
     desk = rising(3.0)
 
-    assert desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 30) == EXACT.header_ready_s
+    assert desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 30) == HEADER.header_ready_s
 
 
 def test_a_header_without_a_measurement_is_not_ready() -> None:
@@ -170,7 +142,7 @@ def test_the_order_does_not_begin_without_a_want_the_selector_and_a_bank_free_of
 
 
 def test_each_start_of_the_order_needs_a_new_stroke() -> None:
-    desk = ready_desk(1, EXACT)
+    desk = ready_desk(1, HEADER)
     desk.bank |= {"estop_healthy": False, "dosing_pulse": False}
     desk.scan()
     desk.bank["estop_healthy"] = True
@@ -206,7 +178,7 @@ def test_an_estop_an_old_image_a_leak_or_a_booster_fault_end_the_order_at_once(s
 
 @pytest.mark.parametrize("cause", [Event.OXIDANT, Event.FEED_HOT, Event.SUMP_HIGH, Event.DOSING_LOST])
 def test_other_causes_leave_the_booster_running_while_units_draw(cause: Event) -> None:
-    desk = ready_desk(1, EXACT)
+    desk = ready_desk(1, HEADER)
     desk.memory.latched.append(cause)
 
     desk.scan(10)
@@ -215,7 +187,7 @@ def test_other_causes_leave_the_booster_running_while_units_draw(cause: Event) -
 
 
 def test_the_booster_stops_two_seconds_after_nobody_draws_and_nobody_asks() -> None:
-    desk = ready_desk(2, EXACT)
+    desk = ready_desk(2, HEADER)
     desk.ask(1)
     desk.ask(2, wants_water=True)
     desk.scan(30)
@@ -229,7 +201,7 @@ def test_the_booster_stops_two_seconds_after_nobody_draws_and_nobody_asks() -> N
 
 
 def test_a_unit_that_asks_again_in_time_keeps_the_booster() -> None:
-    desk = ready_desk(1, EXACT)
+    desk = ready_desk(1, HEADER)
     for wants in (False, True, False):
         desk.ask(1, wants_water=wants)
         desk.scan(2.0)
@@ -238,7 +210,7 @@ def test_a_unit_that_asks_again_in_time_keeps_the_booster() -> None:
 
 
 def test_a_header_below_its_limit_for_five_seconds_while_units_draw_is_lost() -> None:
-    desk = ready_desk(2, EXACT)
+    desk = ready_desk(2, HEADER)
     desk.bank["header_bar"] = 0.75
     desk.scan(30)
     assert desk.out.booster_run
@@ -246,14 +218,14 @@ def test_a_header_below_its_limit_for_five_seconds_while_units_draw_is_lost() ->
 
     took_s = desk.until(lambda d: d.permits[1].events == (Event.HEADER_LOST,), 30)
 
-    assert took_s == EXACT.header_low_s
+    assert took_s == HEADER.header_low_s
     assert not desk.out.booster_run
     assert desk.stage is Stage.STOPPED
 
 
 @pytest.mark.parametrize("shows", [{"header_ma": 3.5}, {"header_bar": 0.8}], ids=str)
 def test_a_break_in_the_low_pressure_begins_its_time_anew(shows: Values) -> None:
-    desk = ready_desk(1, EXACT)
+    desk = ready_desk(1, HEADER)
     for _ in range(2):
         desk.bank |= {"header_bar": 0.5}
         desk.bank.pop("header_ma", None)
@@ -265,7 +237,7 @@ def test_a_break_in_the_low_pressure_begins_its_time_anew(shows: Values) -> None
 
 
 def test_a_low_header_that_nobody_draws_from_is_not_lost() -> None:
-    desk = ready_desk(1, EXACT)
+    desk = ready_desk(1, HEADER)
     desk.ask(1, wants_water=True)
     desk.bank["header_bar"] = 0.5
 
@@ -273,109 +245,3 @@ def test_a_low_header_that_nobody_draws_from_is_not_lost() -> None:
 
     assert desk.out.booster_run
     assert desk.permits[0].events == ()
-
-
-# --- speed ----------------------------------------------------------------------------------------------
-
-
-def setpoints_bar(desk: Desk, seconds: float) -> list[float]:
-    """The ramped header setpoint, scan by scan."""
-    seen = []
-    for _ in range(round(seconds * 10)):
-        desk.scan()
-        seen.append(round(desk.memory.setpoint_bar, 9))
-    return seen
-
-
-def test_the_setpoint_rises_from_the_pressure_found_to_a_little_above_ready_and_then_to_full() -> None:
-    desk = rising(0.75)
-
-    # 0.02 bar in a scan; the first one was in the scan that started the booster
-    against_shut_valves = setpoints_bar(desk, 6.0)
-    assert against_shut_valves[:3] == [0.79, 0.81, 0.83]
-    assert against_shut_valves[50:] == [1.79] + [1.8] * 9
-
-    desk.ask(1, wants_water=True, draws_water=True)
-    desk.bank |= {"header_bar": 3.0, "feed_m3h": 2.33}
-    drawing = setpoints_bar(desk, 6.5)
-    assert (drawing[0], drawing[58], drawing[59], drawing[-1]) == (1.82, 2.98, 3.0, 3.0)
-
-    desk.ask(1, wants_water=True)
-    assert setpoints_bar(desk, 0.3) == [2.98, 2.96, 2.94]
-
-
-def test_against_shut_valves_the_setpoint_is_never_above_the_one_for_drawing() -> None:
-    desk = Desk(1, EXACT.model_copy(update={"header_bar": 1.7}))
-    desk.ask(1, wants_water=True)
-    desk.until(lambda d: d.stage is Stage.PROVE_DOSING, 100)
-
-    assert desk.memory.setpoint_bar == pytest.approx(1.7)
-
-
-def test_a_booster_started_without_a_measurement_begins_from_no_pressure_at_all() -> None:
-    desk = waiting(header_bar=3.0)
-    desk.scan(0.2)
-    desk.bank["header_ma"] = 3.5
-    desk.scan()
-    assert desk.stage is Stage.RAISE_HEADER
-    assert desk.out.booster_run
-    del desk.bank["header_ma"]
-
-    assert setpoints_bar(desk, 0.2) == [0.02, 0.04]
-
-
-def test_the_booster_starts_at_its_least_speed() -> None:
-    desk = rising(1.5)
-
-    # 0.02 bar of error: 2 Hz/bar at once and 1.5 Hz/bar for each second, of which 0.1 s has passed
-    assert desk.speed_hz == pytest.approx(25.0 + 2.0 * 0.02 + 1.5 * 0.02 * 0.1, abs=1e-9)
-
-
-def test_a_fall_of_half_a_bar_is_answered_with_one_hertz_at_once_and_three_quarters_for_each_second() -> None:
-    desk = ready_desk(1, EXACT)
-    desk.scan(20)
-    desk.memory.integral_hz = 35.0
-    desk.scan()
-    assert desk.speed_hz == pytest.approx(35.0)
-
-    desk.bank["header_bar"] = 2.625  # 0.375 bar below the setpoint
-    desk.scan()
-    assert desk.speed_hz == pytest.approx(35.0 + 0.75 + 0.05625, abs=1e-9)
-    desk.scan(1.0)
-    assert desk.speed_hz == pytest.approx(35.0 + 0.75 + 0.61875, abs=1e-9)
-
-
-@pytest.mark.parametrize(("header_bar", "limit_hz", "beyond"), [(2.0, 50.0, 4.0), (4.0, 25.0, 2.0)])
-def test_the_speed_keeps_to_its_limits_and_leaves_them_at_once(
-    header_bar: float, limit_hz: float, beyond: float
-) -> None:
-    desk = ready_desk(1, EXACT)
-    desk.bank["header_bar"] = header_bar
-    desk.scan(60)
-    assert desk.speed_hz == pytest.approx(limit_hz, abs=1e-9)
-
-    desk.bank["header_bar"] = beyond  # as far on the other side
-    desk.scan()
-
-    assert abs(desk.speed_hz - limit_hz) == pytest.approx(2.0 + 0.15, abs=1e-9)
-
-
-def test_without_a_measurement_speed_and_setpoint_stay_as_they_are() -> None:
-    desk = ready_desk(1, EXACT)
-    desk.bank["header_bar"] = 2.5
-    desk.scan(3)
-    before = desk.speed_hz, desk.memory.setpoint_bar
-
-    desk.bank["header_ma"] = 3.5
-    desk.scan(3)
-
-    assert (desk.speed_hz, desk.memory.setpoint_bar) == before
-
-
-def test_a_booster_that_stands_has_the_reference_of_no_speed() -> None:
-    desk = ready_desk(1, EXACT)
-    desk.bank["estop_healthy"] = False
-
-    desk.scan()
-
-    assert (desk.out.booster_run, desk.out.booster_speed_cmd_ma, desk.memory.speed_hz) == (False, 4.0, 0.0)
