@@ -38,7 +38,7 @@ LEVELS = Setpoints(
     )
 )
 TIMED = LEVELS.model_copy(
-    update={"demand_change_s": 60, "min_run_min": 15, "min_rest_min": 10, "rotation_h": 1}
+    update={"demand_change_s": 60, "min_run_min": 15, "min_rest_min": 10, "rotation_h": 2}
 )
 
 

@@ -12,7 +12,7 @@ from harness import Values
 def test_a_unit_that_has_run_its_longest_time_is_called_off_when_another_is_ready() -> None:
     desk = running_desk(TIMED, 1, 80.0)
     desk.scan(100)
-    run_unit(desk, 1, started_ms=desk.now_ms - 3_500_000)
+    run_unit(desk, 1, started_ms=desk.now_ms - 7_100_000)
 
     assert 0.1 + desk.until(lambda d: d.memory.called == [False] * 3, 200) == 100.0
     assert 0.1 + desk.until(lambda d: d.memory.called == [False, True, False], 200) == 60.0
@@ -21,8 +21,8 @@ def test_a_unit_that_has_run_its_longest_time_is_called_off_when_another_is_read
 def test_of_several_that_have_run_too_long_the_longest_goes_first() -> None:
     desk = running_desk(TIMED, 2, 50.0)
     desk.scan(100)
-    run_unit(desk, 1, started_ms=desk.now_ms - 4_000_000)
-    run_unit(desk, 2, started_ms=desk.now_ms - 4_100_000)
+    run_unit(desk, 1, started_ms=desk.now_ms - 8_000_000)
+    run_unit(desk, 2, started_ms=desk.now_ms - 8_100_000)
 
     assert desk.called() == [1]
 
@@ -30,7 +30,7 @@ def test_of_several_that_have_run_too_long_the_longest_goes_first() -> None:
 def test_a_unit_that_is_not_called_is_not_rotated() -> None:
     desk = running_desk(TIMED, 1, 80.0)
     desk.scan(100)
-    run_unit(desk, 3, started_ms=desk.now_ms - 4_000_000)
+    run_unit(desk, 3, started_ms=desk.now_ms - 8_000_000)
 
     assert desk.called(10) == [1]
 
@@ -39,7 +39,7 @@ def test_a_unit_that_is_not_called_is_not_rotated() -> None:
 def test_nobody_rotates_while_no_other_unit_is_ready(others: str) -> None:
     desk = running_desk(TIMED, 1, 80.0, n_units=2)
     desk.scan(100)
-    run_unit(desk, 1, started_ms=desk.now_ms - 4_000_000)
+    run_unit(desk, 1, started_ms=desk.now_ms - 8_000_000)
     if others == "not available":
         desk.ask(2)
     else:
