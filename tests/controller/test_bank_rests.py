@@ -121,3 +121,13 @@ def test_a_unit_on_its_way_to_stop_is_not_called_back_because_its_permeate_is_po
     run_unit(desk, 3, tds_mgl=200.0)
 
     assert desk.called(300.1) == [1]
+
+
+def test_a_called_unit_that_does_not_pump_yet_has_no_part_in_a_poor_blend() -> None:
+    desk = running_desk(TIMED, 1, 80.0)
+    desk.scan(100)
+    desk.ask(1, available=True)
+    run_unit(desk, 3, tds_mgl=200.0)
+    desk.bank["product_us"] = 900.0
+
+    assert desk.called(301) == [1]
