@@ -74,17 +74,16 @@ class Coordinator:
         return permits, outputs
 
     def _resets(self, v: BankView, commands: tuple[Command, ...]) -> frozenset[int]:
-        """Units that a reset reaches in this scan; 0 stands for the bank itself."""
+        """Units that a reset reaches in this scan; 0 stands for the bank and so for every unit."""
         reached = {command.unit for command in commands if command.verb is Verb.RESET}
         if shared.reset_given(v):
             reached.add(0)
-        if 0 not in reached:
-            return frozenset(reached)
-        for event in shared.clear_causes(v):
-            self._note(v, "note", f"reset: {EVENT_TEXT[event]}")
-        for event in v.m.latched:
-            self._note(v, "refused", f"reset: {EVENT_TEXT[event]} persists")
-        return frozenset(range(v.m.n_units + 1))
+        if 0 in reached:
+            for event in shared.clear_causes(v):
+                self._note(v, "note", f"reset: {EVENT_TEXT[event]}")
+            for event in v.m.latched:
+                self._note(v, "refused", f"reset: {EVENT_TEXT[event]} persists")
+        return frozenset(reached)
 
     def _permits(
         self, v: BankView, commands: tuple[Command, ...], reset_units: frozenset[int]
@@ -115,10 +114,10 @@ class Coordinator:
                 close_feed=unit == close_unit,
                 maintenance_slot=unit in may_leave,
                 estop_open=estop_open,
-                reset=unit in reset_units,
+                reset=unit in reset_units or 0 in reset_units,
                 header_bar=header_bar,
                 events=shared_events,
-                commands=tuple(c for c in commands if c.unit in (0, unit)) if commands else (),
+                commands=tuple(c for c in commands if c.unit in (0, unit)),
             )
             for unit, resumed in enumerate(self._resumed(v), start=1)
         )
@@ -127,7 +126,7 @@ class Coordinator:
     def _may_leave(v: BankView, commands: tuple[Command, ...]) -> frozenset[int]:
         """Of the units that ask to be taken out in this scan, the first for which there is room."""
         asked = {command.unit for command in commands if command.verb is Verb.MAINTAIN}
-        asking = [unit for unit in range(1, v.m.n_units + 1) if unit in asked or 0 in asked]
+        asking = [unit for unit, _ in enumerate(v.requests, start=1) if unit in asked or 0 in asked]
         room = v.s.max_in_maintenance - sum(request.in_maintenance for request in v.requests)
         return frozenset(asking[: max(room, 0)])
 
@@ -135,7 +134,7 @@ class Coordinator:
     def _resumed(v: BankView) -> list[bool]:
         """Which units may move again after power return: they come back one after another."""
         running_s = v.held_s(v.m.booted_ms)
-        if v.m.returns >= v.s.brownout_returns and running_s < 60.0 * v.s.brownout_min:
+        if v.m.returns >= v.s.brownout_returns:
             return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
         return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 

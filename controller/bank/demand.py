@@ -30,6 +30,7 @@ def release_above_pct(s: Setpoints, n_units: int, count: int) -> float:
 def update(v: BankView) -> None:
     """Follow the level; changes ``called`` by at most one unit, except that a full tank calls off all."""
     m, s = v.m, v.s
+    _time_poor_product(v)
     for index, request in enumerate(v.requests):
         if not request.available:
             m.called[index] = False
@@ -79,33 +80,42 @@ def _next_change(v: BankView) -> int:
     """Unit whose call changes now, 0 for none."""
     m = v.m
     running = sum(m.called)
-    poor = _worst_of_poor_product(v)
     if running < m.wanted and not m.full:
         return _next_to_start(v)
     if running > m.wanted:
         return _next_to_stop(v)
-    return poor or _next_to_rotate(v)
+    return _worst_of_poor_product(v) or _next_to_rotate(v)
+
+
+def _time_poor_product(v: BankView) -> None:
+    product = v.values[PRODUCT]
+    poor = product is not None and product * v.s.tds_per_us > v.s.product_tds_mgl
+    pumping = any(request.pumping for request in v.requests)  # what stands in the pipe is nobody's product
+    v.m.poor_ms = since(poor and pumping, v.m.poor_ms, v.now_ms)
 
 
 def _worst_of_poor_product(v: BankView) -> int:
     """The blend has been too poor for a while: the unit with the poorest permeate, 0 when it is not."""
-    product = v.values[PRODUCT]
-    poor = product is not None and product * v.s.tds_per_us > v.s.product_tds_mgl
-    v.m.poor_ms = since(poor, v.m.poor_ms, v.now_ms)
     if v.held_s(v.m.poor_ms) < 60.0 * v.s.product_tds_min:
         return 0
     v.m.poor_ms = v.now_ms  # after a change the blend gets its time again
-    running = [(r.tds_mgl, unit) for unit, r in enumerate(v.requests, start=1) if r.pumping]
-    return max(running, default=(0.0, 0))[1]
+    running = [
+        (r.tds_mgl, unit)
+        for unit, r in enumerate(v.requests, start=1)
+        if r.pumping and v.m.called[unit - 1]  # one that is on its way to stop rests soon anyway
+    ]
+    return max(running)[1] if running else 0
 
 
 def _next_to_rotate(v: BankView) -> int:
     """The unit that has run too long without a break, when another is ready in its place."""
-    running = [
-        (v.held_s(r.started_ms), unit) for unit, r in enumerate(v.requests, start=1) if v.m.called[unit - 1]
+    limit_s = 3600.0 * v.s.rotation_h
+    overdue = [
+        (run_s, unit)
+        for unit, request in enumerate(v.requests, start=1)
+        if v.m.called[unit - 1] and (run_s := v.held_s(request.started_ms)) >= limit_s
     ]
-    longest_s, unit = max(running, default=(0.0, 0))
-    return unit if longest_s >= 3600.0 * v.s.rotation_h and _next_to_start(v) else 0
+    return max(overdue)[1] if overdue and _next_to_start(v) else 0
 
 
 def _next_to_start(v: BankView) -> int:
@@ -117,7 +127,7 @@ def _next_to_start(v: BankView) -> int:
         and not v.m.called[unit - 1]
         and not 0.0 <= v.held_s(v.m.released_ms[unit - 1]) < rest_s
     ]
-    return min(ready, default=(False, 0, 0))[2]
+    return min(ready)[2] if ready else 0
 
 
 def _next_to_stop(v: BankView) -> int:
@@ -127,4 +137,4 @@ def _next_to_stop(v: BankView) -> int:
         for unit, request in enumerate(v.requests, start=1)
         if v.m.called[unit - 1] and not 0.0 <= v.held_s(request.started_ms) < run_s
     ]
-    return -max(candidates, default=(0, 0))[1]
+    return -max(candidates)[1] if candidates else 0

@@ -143,7 +143,7 @@ def reset_given(v: BankView) -> bool:
     """The reset button was pressed and let go again, neither bounced nor jammed."""
     m = v.m
     if not v.io.reset_button:
-        pressed_s = v.held_s(m.pressed_ms) if m.released else -1.0
+        pressed_s = v.held_s(m.pressed_ms)
         m.pressed_ms, m.released = NEVER, True
         return RESET_LEAST_S <= pressed_s <= RESET_MOST_S
     if m.released:

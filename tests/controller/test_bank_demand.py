@@ -5,9 +5,9 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
+from bank_desk import Desk
 from bank_harness import BankRig, producing_bank
 from harness import QUICK
-from test_bank_slots import Desk
 
 from controller.bank.demand import call_below_pct, release_above_pct
 from controller.settings import Setpoints
@@ -23,17 +23,12 @@ DEMAND = Setpoints(
 def ready_desk(n_units: int, level_pct: float, setpoints: Setpoints = DEMAND) -> Desk:
     """A coordinator with idle units that may all be called, past its first seconds."""
     desk = Desk(n_units, setpoints)
-    desk._field.bank["level_pct"] = 99.0
+    desk.bank["level_pct"] = 99.0
     for unit in range(1, n_units + 1):
         desk.ask(unit, Want.NONE, available=True)
     desk.scan(10)
-    desk._field.bank["level_pct"] = level_pct
+    desk.bank["level_pct"] = level_pct
     return desk
-
-
-def called(desk: Desk, seconds: float = 0.1) -> list[int]:
-    """Units called after that time."""
-    return [unit for unit, permit in enumerate(desk.scan(seconds), start=1) if permit.call]
 
 
 # --- thresholds -----------------------------------------------------------------------------------------
@@ -74,24 +69,24 @@ def test_each_unit_is_released_seven_points_higher_and_the_last_one_at_full(
 def test_six_units_are_wanted_step_by_step_as_the_tank_falls(level_pct: float, count: int) -> None:
     desk = ready_desk(6, level_pct, Setpoints(demand_change_s=5))
 
-    assert len(called(desk, 60)) == count
+    assert len(desk.called(60)) == count
 
 
 def test_one_change_in_60_seconds() -> None:
     desk = ready_desk(6, 20)
 
-    assert len(called(desk, 1)) == 1
-    assert len(called(desk, 58.5)) == 1
-    assert len(called(desk, 1)) == 2
+    assert len(desk.called(1)) == 1
+    assert len(desk.called(58.5)) == 1
+    assert len(desk.called(1)) == 2
 
 
 def test_between_call_and_release_nothing_changes() -> None:
     desk = ready_desk(2, 34)
-    assert len(called(desk, 100)) == 2
+    assert len(desk.called(100)) == 2
 
     for level_pct in (36, 41, 36, 41):
-        desk._field.bank["level_pct"] = level_pct
-        assert len(called(desk, 100)) == 2
+        desk.bank["level_pct"] = level_pct
+        assert len(desk.called(100)) == 2
 
 
 # --- which unit -----------------------------------------------------------------------------------------
@@ -101,11 +96,11 @@ def test_the_unit_with_the_fewest_run_hours_starts_first_and_ties_go_by_number()
     desk = ready_desk(4, 90)
     for unit, run_ms in ((1, 900), (2, 100), (3, 100), (4, 500)):
         desk.ask(unit, Want.NONE, available=True, run_ms=run_ms)
-    desk._field.bank["level_pct"] = 20
+    desk.bank["level_pct"] = 20
 
     order: list[int] = []
     for _ in range(4):
-        (new,) = set(called(desk, 60)) - set(order)
+        (new,) = set(desk.called(60)) - set(order)
         order.append(new)
 
     assert order == [2, 3, 4, 1]
@@ -115,54 +110,54 @@ def test_a_unit_with_poor_quality_is_called_last() -> None:
     desk = ready_desk(2, 90)
     desk.ask(1, Want.NONE, available=True, run_ms=0, quality_poor=True)
     desk.ask(2, Want.NONE, available=True, run_ms=10_000)
-    desk._field.bank["level_pct"] = 80
+    desk.bank["level_pct"] = 80
 
-    assert called(desk, 1) == [2]
+    assert desk.called(1) == [2]
 
 
 def test_a_unit_that_is_not_available_is_not_called_and_another_takes_its_place() -> None:
     desk = ready_desk(2, 80)
-    assert called(desk, 1) == [1]
+    assert desk.called(1) == [1]
 
     desk.ask(1, Want.NONE, available=False)
 
-    assert called(desk, 61) == [2]
+    assert desk.called(61) == [2]
 
 
 def test_the_unit_with_the_most_run_hours_stops_first() -> None:
     desk = ready_desk(3, 20, Setpoints(min_run_min=0))
-    assert called(desk, 200) == [1, 2, 3]
+    assert desk.called(200) == [1, 2, 3]
     for unit, run_ms in ((1, 100), (2, 900), (3, 500)):
         desk.ask(unit, Want.NONE, available=True, run_ms=run_ms, pumping=True, started_ms=0)
 
-    desk._field.bank["level_pct"] = 43
+    desk.bank["level_pct"] = 43
 
-    assert called(desk, 1) == [1, 3]
+    assert desk.called(1) == [1, 3]
 
 
 def test_a_unit_runs_at_least_15_minutes_by_demand() -> None:
     desk = ready_desk(2, 20)
-    assert called(desk, 100) == [1, 2]
+    assert desk.called(100) == [1, 2]
     for unit in (1, 2):
         desk.ask(unit, Want.NONE, available=True, pumping=True, started_ms=desk.now_ms)
 
-    desk._field.bank["level_pct"] = 45
-    assert called(desk, 899) == [1, 2]
-    assert len(called(desk, 2)) == 1
+    desk.bank["level_pct"] = 45
+    assert desk.called(899) == [1, 2]
+    assert len(desk.called(2)) == 1
 
 
 def test_a_unit_rests_at_least_10_minutes_by_demand() -> None:
     desk = ready_desk(1, 80, Setpoints(min_run_min=0, tank_stop_pct=97))
-    assert called(desk, 1) == [1]
-    desk.coordinator.memory.wanted = 0
-    desk._field.bank["level_pct"] = 86
-    assert called(desk, 61) == []
+    assert desk.called(1) == [1]
+    desk.memory.wanted = 0
+    desk.bank["level_pct"] = 86
+    assert desk.called(61) == []
 
-    desk.coordinator.memory.released_ms[0] = desk.now_ms
-    desk._field.bank["level_pct"] = 80
+    desk.memory.released_ms[0] = desk.now_ms
+    desk.bank["level_pct"] = 80
 
-    assert called(desk, 599) == []
-    assert called(desk, 2) == [1]
+    assert desk.called(599) == []
+    assert desk.called(2) == [1]
 
 
 # --- full, blind, stopped -------------------------------------------------------------------------------
@@ -177,13 +172,13 @@ def test_a_full_tank_stops_every_pump_within_two_seconds() -> None:
 
 def test_a_full_tank_calls_off_all_units_whatever_their_least_run() -> None:
     desk = ready_desk(3, 20)
-    assert len(called(desk, 200)) == 3
+    assert len(desk.called(200)) == 3
     for unit in (1, 2, 3):
         desk.ask(unit, Want.NONE, available=True, pumping=True, started_ms=desk.now_ms)
 
-    desk._field.bank["level_pct"] = 95.0
+    desk.bank["level_pct"] = 95.0
 
-    assert called(desk) == []
+    assert desk.called() == []
 
 
 def test_none_starts_above_the_first_step() -> None:

@@ -5,47 +5,18 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
+from bank_desk import Desk
 from bank_harness import BankRig, producing_bank
 from harness import QUICK
 
-from controller.bank.coordinator import Coordinator
 from controller.bank.memory import Stage
-from controller.firmware import _NO_REQUEST
 from controller.settings import Setpoints
 from controller.signals import Command, Verb
-from controller.unit.permits import Permits, Request, Want
+from controller.unit.permits import Want
 from controller.unit.states import UnitState
 
 S = UnitState
 WIDE = Setpoints(**(QUICK.model_dump() | {"drain_capacity_m3h": 100.0, "booster_capacity_m3h": 100.0}))
-
-
-class Desk:
-    """A coordinator alone, with the units' requests written by the test."""
-
-    def __init__(self, n_units: int, setpoints: Setpoints) -> None:
-        self.coordinator = Coordinator(n_units, setpoints)
-        self.requests: list[Request] = [_NO_REQUEST] * n_units
-        self.now_ms = 0
-        self._field = BankRig(n_units, setpoints)
-        self._field.bank["header_bar"] = 3.0
-
-    def ask(self, unit: int, want: Want, since_ms: int = 0, **changes: object) -> None:
-        """Write one unit's request."""
-        asked = _NO_REQUEST._replace(want=want, since_ms=since_ms, **changes)  # type: ignore[arg-type]  # fields
-        self.requests[unit - 1] = asked
-
-    def scan(self, seconds: float = 0.1, commands: tuple[Command, ...] = ()) -> tuple[Permits, ...]:
-        """Scans that fill that time, each with these commands; the permits of the last one."""
-        for _ in range(round(seconds * 10)):
-            self.now_ms += 100
-            io = self._field.bank_inputs()
-            permits, _ = self.coordinator.scan(io, 0, tuple(self.requests), commands, self.now_ms)
-        return permits
-
-    def holders(self) -> list[int]:
-        """Units that may flush in this scan."""
-        return [unit for unit, permit in enumerate(self.scan(), start=1) if permit.token]
 
 
 def open_flushes(rig: BankRig) -> list[int]:
@@ -197,7 +168,7 @@ def test_two_units_that_settle_together_start_ten_seconds_apart() -> None:
 @pytest.mark.parametrize("header_bar", [2.6, 3.4])
 def test_no_pump_starts_into_a_header_off_its_setpoint(header_bar: float) -> None:
     desk = Desk(1, Setpoints())
-    desk._field.bank["header_bar"] = header_bar
+    desk.bank["header_bar"] = header_bar
     desk.ask(1, Want.NONE, wants_start=True)
 
     assert not desk.scan(60)[0].start_slot
@@ -205,9 +176,9 @@ def test_no_pump_starts_into_a_header_off_its_setpoint(header_bar: float) -> Non
 
 def test_the_header_must_be_steady_for_five_seconds_before_a_pump_starts() -> None:
     desk = Desk(1, Setpoints())
-    desk._field.bank["header_bar"] = 2.0
+    desk.bank["header_bar"] = 2.0
     desk.scan(10)
-    desk._field.bank["header_bar"] = 3.0
+    desk.bank["header_bar"] = 3.0
     desk.ask(1, Want.NONE, wants_start=True)
 
     assert not desk.scan(5.0)[0].start_slot
@@ -266,7 +237,7 @@ def test_as_many_units_as_set_may_be_out_for_maintenance(most: int, allowed: boo
 def test_without_a_ready_bank_nobody_is_told_to_be_ready() -> None:
     desk = Desk(2, Setpoints())
 
-    assert desk.coordinator.memory.stage is Stage.STOPPED
+    assert desk.memory.stage is Stage.STOPPED
     assert not any(permit.ready for permit in desk.scan(300))
 
 
