@@ -325,7 +325,7 @@ class Sequencer:
     @staticmethod
     def _moves_now(v: View, event: Event, cell: Move, *, fresh: bool) -> bool:
         """A standing event that only confirms the present state acts once; a call must be startable."""
-        if cell.target is v.m.state and cell.trip is not Trip.NONE:
+        if cell.target is v.m.state:
             return fresh
         if event is Event.CALL:
             return v.m.blocked_by is None and v.p.may_start
