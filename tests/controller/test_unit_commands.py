@@ -219,10 +219,9 @@ def test_a_lockout_by_lost_io_is_reset_in_the_first_scan_with_good_io() -> None:
     rig = unit_in(S.PRODUCE)
     rig.sequencer.memory.io_lost_ms = [rig.now_ms] * 3
     rig.age_ms = 2_000
-    rig.run(5)
-    assert rig.state is S.LOCKOUT
+    rig.until(S.LOCKOUT, 5)
     rig.reset().step()
-    assert rig.state is S.LOCKOUT
+    assert rig.texts("refused") == ["reset refused, the cause persists"]
 
     rig.age_ms = 0
     rig.reset().step()
