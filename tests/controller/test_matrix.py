@@ -78,8 +78,10 @@ def test_cell_of_the_table_says_what_the_grid_says(state: UnitState, event: Even
         (MATRIX[:-1], "the matrix must have one row for every event, in order"),
         ((MATRIX[1], MATRIX[0], *MATRIX[2:]), "the matrix must have one row for every event, in order"),
         (
-            (MATRIX[0]._replace(cells={Answer.REFUSE: (UnitState.OFF,), Answer.BLOCK: (UnitState.OFF,)}),)
-            + MATRIX[1:],
+            (
+                MATRIX[0]._replace(cells={Answer.REFUSE: (UnitState.OFF,), Answer.BLOCK: (UnitState.OFF,)}),
+                *MATRIX[1:],
+            ),
             "CALL: a state stands in two groups",
         ),
     ],
