@@ -314,8 +314,7 @@ class Sequencer:
                 self._remember(v, event)
             elif cell is Answer.REFUSE and not before & bit and event is not Event.CALL:
                 self._note(v, "refused", EVENT_TEXT[event])
-        if m.active & ~before:
-            self._log_new(v, m.active & ~before)
+        self._log_new(v, m.active & ~before)
         if not moving:
             return False
         _trip, number, move = max(moving)
@@ -388,7 +387,11 @@ class Sequencer:
         self.events.append(Entry(v.now_ms, self.unit, kind, text))
 
     def _log_new(self, v: View, fresh: int) -> None:
+        """A line for every event whose bit is set, in the order of their numbers."""
         quiet = (Event.CALL, Event.CALL_WITHDRAWN, Event.STARTS_LIMIT)
-        for event in Event:
-            if fresh & 1 << event and event not in quiet:
+        while fresh:
+            lowest = fresh & -fresh
+            fresh -= lowest
+            event = Event(lowest.bit_length() - 1)
+            if event not in quiet:
                 self._note(v, "cause", EVENT_TEXT[event])
