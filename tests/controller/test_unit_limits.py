@@ -183,6 +183,31 @@ def test_a_contact_is_wrong_only_where_it_contradicts_the_output(
     assert rule(v) is ((driven, closed) == wrong_when)
 
 
+# --- loops ----------------------------------------------------------------------------------------------
+
+HALF_SCALE = {
+    "suction_ma": ("suction_bar", 3.0),
+    "membrane_ma": ("membrane_bar", 12.5),
+    "permeate_cond_ma": ("tds_mgl", 250.0),  # 500 uS/cm at 0.5 mg/L for each
+    "concentrate_flow_ma": ("concentrate_m3h", 2.5),
+}
+
+
+@pytest.mark.parametrize("loop", HALF_SCALE)
+def test_a_loop_at_half_scale_is_half_its_range_and_a_broken_one_is_no_value(loop: str) -> None:
+    rig = unit_in(S.PRODUCE)
+    seen: dict[float, dict[str, float | None]] = {}
+    for current_ma in (12.0, 0.0):
+        rig.hold(**{loop: current_ma}).step()
+        v = rig.sequencer._seen
+        assert v is not None
+        seen[current_ma] = {name: getattr(v, name) for name, _value in HALF_SCALE.values()}
+
+    quantity, value = HALF_SCALE[loop]
+    assert seen[12.0][quantity] == value
+    assert seen[0.0] == seen[12.0] | {quantity: None}  # a broken loop takes no other with it
+
+
 # --- blanking of quality --------------------------------------------------------------------------------
 
 LONG_RUN: Given = {"pump_ms": 3600, "flush_ms": None, "flushed_on_ms": None}
