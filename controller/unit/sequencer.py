@@ -348,7 +348,7 @@ class Sequencer:
             return
         if m.state is UnitState.START_FLUSH and m.start_flushes_due > 1:
             # after maintenance the membranes are flushed twice, each with a slot of its own
-            m.start_flushes_due -= 1
+            m.start_flushes_due = 1
             self._perform(v, Event.TOKEN_LOST, close(UnitState.STANDBY))
             return
         self._perform(v, Event.DONE, cell)

@@ -206,11 +206,11 @@ def test_a_shared_cause_recorded_in_a_start_flush_acts_when_production_begins() 
 # --- the feed valve's turn to close ---------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("n_units", "patience_s"), [(1, 2.0), (3, 4.0), (8, 9.0)])
+@pytest.mark.parametrize(("n_units", "patience_s"), [(1, 4.0), (3, 8.0), (8, 18.0)])
 def test_a_feed_valve_waits_for_its_turn_one_gap_for_each_unit_and_one_more(
     n_units: int, patience_s: float
 ) -> None:
-    rig = UnitRig(QUICK, unit=1, n_units=n_units)
+    rig = UnitRig(with_setpoints(feed_close_gap_s=2), unit=1, n_units=n_units)
     rig.until(S.PRODUCE, 400)
     rig.permit(call=False).until(S.STOP_FLUSH, 10)
     in_turn = rig.fork()
