@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from controller.parts.analogue import Quality
 from controller.parts.timing import NEVER
-from controller.unit.states import RESTING, Event, UnitState
+from controller.unit.states import Event, UnitState
 from controller.unit.view import CONCENTRATE, MEMBRANE, PERMEATE, QUALITY, SUCTION, View
 
 FEED_PROOF_S, FEED_PROOF_HEADER_BAR = 10.0, 1.8  # own choices, narrative 3.7
@@ -160,10 +160,8 @@ def purge_unproven(v: View) -> bool:
 
 
 def flush_not_closed(v: View) -> bool | None:
-    """Flush valve not driven, yet the unit behaves as if it were open."""
+    """The unit behaves as if the flush valve were open, in a state that does not drive it."""
     m = v.m
-    if m.flush_ms != NEVER or m.state in RESTING:
-        return False
     if m.state is UnitState.DELAY:
         return None if v.concentrate_m3h is None else v.concentrate_m3h > v.s.settled_flow_m3h
     if m.state is UnitState.PRODUCE and m.reference_bar > 0.0:

@@ -36,8 +36,7 @@ def _watched_rules(s: Setpoints) -> dict[UnitState, tuple[tuple[int, Rule, float
     """For every state, the rules that mean something in it, with their place and delay in ms.
 
     A rule on an instrument that is not fitted is left out. A rule is not evaluated where the matrix says
-    that its event has no effect by design; only in LOCKOUT all are, because a reset asks whether the cause
-    has gone.
+    that its event has no effect by design.
     """
     rules = [
         (index, rule, getattr(s, rule.delay) * 1000.0 if rule.delay else 0.0)
@@ -45,11 +44,7 @@ def _watched_rules(s: Setpoints) -> dict[UnitState, tuple[tuple[int, Rule, float
         if not rule.only_with or getattr(s, rule.only_with)
     ]
     return {
-        state: tuple(
-            entry
-            for entry in rules
-            if state is UnitState.LOCKOUT or CELLS[state, entry[1].event] is not Answer.IGNORE
-        )
+        state: tuple(entry for entry in rules if CELLS[state, entry[1].event] is not Answer.IGNORE)
         for state in UnitState
     }
 
@@ -96,7 +91,7 @@ class Sequencer:
         if m.feed_ms != NEVER:
             m.feed_off_ms = now_ms
         m.feed_ms = m.flush_ms = m.both_ms = m.pump_ms = m.enable_ms = NEVER
-        m.flush_owed, m.flush_complete, m.closing = True, False, False
+        m.flush_owed, m.flush_complete = True, False
 
     def waits_for(self) -> str:
         """What the unit waits for, in words; empty before the first scan."""
@@ -125,8 +120,7 @@ class Sequencer:
             m.run_ms += dt_ms
         if m.feed_ms != NEVER and v.suction_bar is not None and v.suction_bar >= s.suction_trip_bar:
             m.feed_proven = True
-        if m.starts_ms or m.suction_ms or m.quality_flushes_ms or m.io_lost_ms:
-            self._forget(v)
+        self._forget(v)
         if m.state in (UnitState.PURGE, UnitState.QUALITY_FLUSH) and not m.evidence:
             m.evidence = self._purge_shows(v)
         good = not v.blanked and v.tds_mgl is not None and v.tds_mgl < s.tds_clear_mgl
@@ -187,15 +181,15 @@ class Sequencer:
         if self._slot_lost(v):
             events.append(Event.TOKEN_LOST)
         events.extend(self._commands(v))
-        if m.state in (UnitState.LOCKOUT, UnitState.ESTOP):
-            self._watch_cause(v, events)
-            if p.reset:
-                events.append(Event.RESET if self._reset_counts(v) else Event.RESET_REFUSED)
+        if m.state is UnitState.LOCKOUT:
+            m.cause_gone_ms = since(not v.stale and m.latched not in events, m.cause_gone_ms, v.now_ms)
+        if p.reset and m.state in (UnitState.LOCKOUT, UnitState.ESTOP):
+            events.append(Event.RESET if self._reset_counts(v) else Event.RESET_REFUSED)
         return events
 
     @staticmethod
     def _slot_lost(v: View) -> bool:
-        pressed = 0.0 <= v.held_s(v.m.stop_seen_ms) <= STOP_PAUSE_S
+        pressed = v.held_s(v.m.stop_seen_ms) <= STOP_PAUSE_S
         if v.m.state is UnitState.STOP_FLUSH and pressed and v.held_s(v.m.stop_ms) >= ABORT_S:
             return True  # a person holds STOP: the flush is given up, its debt stays
         if v.alone and v.m.state is UnitState.STOP_FLUSH:
@@ -283,11 +277,6 @@ class Sequencer:
                 return "needs the selector OFF and the isolator on"
         return ""
 
-    def _watch_cause(self, v: View, events: list[Event]) -> None:
-        cause = v.m.latched if v.m.state is UnitState.LOCKOUT else Event.ESTOP
-        judged = v.m.io_stale_ms == NEVER
-        v.m.cause_gone_ms = since(judged and cause not in events, v.m.cause_gone_ms, v.now_ms)
-
     def _reset_counts(self, v: View) -> bool:
         """The cause has gone, and it is not the same one again and again without an explanation."""
         if not self._cause_gone(v):
@@ -314,8 +303,7 @@ class Sequencer:
     def _react(self, v: View, events: list[Event]) -> bool:
         """Let the strongest event act; True when the state changed."""
         m = v.m
-        best: tuple[Trip, int] | None = None
-        chosen: tuple[Event, Move] | None = None
+        moving: list[tuple[Trip, int, Move]] = []  # the greatest: strongest class, then lowest number
         before, m.active = m.active, 0
         blocks = (event for event in events if CELLS[m.state, event] is Answer.BLOCK)
         m.blocked_by = next(blocks, None)
@@ -324,24 +312,23 @@ class Sequencer:
             m.active |= bit
             cell = CELLS[m.state, event]
             if isinstance(cell, Move):
-                rank = (cell.trip, -event)
-                if self._moves_now(v, event, cell, fresh=not before & bit) and (best is None or rank > best):
-                    best, chosen = rank, (event, cell)
+                if self._moves_now(v, event, cell, fresh=not before & bit):
+                    moving.append((cell.trip, -event, cell))
             elif cell is Answer.REMEMBER:
                 self._remember(v, event)
             elif cell is Answer.REFUSE and not before & bit and event is not Event.CALL:
                 self._note(v, "refused", EVENT_TEXT[event])
-        if m.active & ~before:
-            self._log_new(v, m.active & ~before)
-        if chosen is None:
+        self._log_new(v, m.active & ~before)
+        if not moving:
             return False
-        self._perform(v, *chosen)
+        _trip, number, move = max(moving)
+        self._perform(v, Event(-number), move)
         return True
 
     @staticmethod
     def _moves_now(v: View, event: Event, cell: Move, *, fresh: bool) -> bool:
         """A standing event that only confirms the present state acts once; a call must be startable."""
-        if cell.target is v.m.state and cell.trip is not Trip.NONE:
+        if cell.target is v.m.state:
             return fresh
         if event is Event.CALL:
             return v.m.blocked_by is None and v.p.may_start
@@ -365,7 +352,7 @@ class Sequencer:
             return
         if m.state is UnitState.START_FLUSH and m.start_flushes_due > 1:
             # after maintenance the membranes are flushed twice, each with a slot of its own
-            m.start_flushes_due -= 1
+            m.start_flushes_due = 1
             self._perform(v, Event.TOKEN_LOST, close(UnitState.STANDBY))
             return
         self._perform(v, Event.DONE, cell)
@@ -404,7 +391,11 @@ class Sequencer:
         self.events.append(Entry(v.now_ms, self.unit, kind, text))
 
     def _log_new(self, v: View, fresh: int) -> None:
+        """A line for every event whose bit is set, in the order of their numbers."""
         quiet = (Event.CALL, Event.CALL_WITHDRAWN, Event.STARTS_LIMIT)
-        for event in Event:
-            if fresh & 1 << event and event not in quiet:
+        while fresh:
+            lowest = fresh & -fresh
+            fresh -= lowest
+            event = Event(lowest.bit_length() - 1)
+            if event not in quiet:
                 self._note(v, "cause", EVENT_TEXT[event])

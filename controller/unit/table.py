@@ -360,17 +360,17 @@ MATRIX: tuple[Row, ...] = (
 )
 
 
-def _check() -> None:
-    """Every event has one row, in order, and no state stands in two groups of it."""
-    if tuple(row.event for row in MATRIX) != tuple(Event):
+def check(rows: tuple[Row, ...]) -> None:
+    """ValueError unless every event has one row, in order, and no state stands in two groups of it."""
+    if tuple(row.event for row in rows) != tuple(Event):
         raise ValueError("the matrix must have one row for every event, in order")
-    for row in MATRIX:
+    for row in rows:
         named = [state for states in row.cells.values() for state in states]
         if len(named) != len(set(named)):
             raise ValueError(f"{row.event.name}: a state stands in two groups")
 
 
-_check()
+check(MATRIX)
 
 CELLS: dict[tuple[UnitState, Event], Cell] = {
     (state, row.event): row.cell(state) for row in MATRIX for state in STATES

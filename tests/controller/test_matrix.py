@@ -12,7 +12,7 @@ from controller.unit.machine import build, edge
 from controller.unit.memory import UnitMemory
 from controller.unit.moves import perform
 from controller.unit.states import STATES, Answer, Event, Trip, UnitState
-from controller.unit.table import BANK_EVENTS, CELLS, Cell, Move, destination, moves
+from controller.unit.table import BANK_EVENTS, CELLS, MATRIX, Cell, Move, Row, check, destination, moves
 
 CODES = dict(
     zip(
@@ -72,6 +72,25 @@ def test_the_grid_names_all_768_cells() -> None:
 @pytest.mark.parametrize("event", Event, ids=lambda event: f"E{event:02d}")
 def test_cell_of_the_table_says_what_the_grid_says(state: UnitState, event: Event) -> None:
     assert CELLS[state, event] == parse(GRID[state, event])
+
+
+@pytest.mark.parametrize(
+    ("rows", "sentence"),
+    [
+        (MATRIX[:-1], "the matrix must have one row for every event, in order"),
+        ((MATRIX[1], MATRIX[0], *MATRIX[2:]), "the matrix must have one row for every event, in order"),
+        (
+            (
+                MATRIX[0]._replace(cells={Answer.REFUSE: (UnitState.OFF,), Answer.BLOCK: (UnitState.OFF,)}),
+                *MATRIX[1:],
+            ),
+            "CALL: a state stands in two groups",
+        ),
+    ],
+)
+def test_a_matrix_that_leaves_a_cell_to_chance_is_refused(rows: tuple[Row, ...], sentence: str) -> None:
+    with pytest.raises(ValueError, match=f"^{sentence}$"):
+        check(rows)
 
 
 @pytest.mark.parametrize("trip", Trip)

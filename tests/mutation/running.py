@@ -119,10 +119,12 @@ class MutationRun:
         try:
             session.config.pluginmanager.unregister(name="terminalreporter")
             resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+            changed = _changed_file(mutant)  # once the mutant is in, nobody knows where the function stood
             mutant.put_in()
-            code = int(self._some_test_fails(session, items))
-            if code == 0 and mutant.module.endswith(TABLES):
-                code = int(_fails_anew(mutant, self.selection))
+            fails = self._some_test_fails(session, items)
+            if not fails and mutant.module.endswith(TABLES):
+                fails = _fails_anew(mutant, changed, self.selection)
+            code = int(fails)
         finally:
             os._exit(code)
 
@@ -165,8 +167,16 @@ class MutationRun:
         self.results.write_text(json.dumps(self.verdicts, indent=1, ensure_ascii=False), encoding="utf-8")
 
 
-def _fails_anew(mutant: Mutant, selection: list[str]) -> bool:
-    """Does a test fail when everything is imported with the mutant in it?"""
+def _path(mutant: Mutant) -> Path:
+    return Path(*mutant.module.split(".")).with_suffix(".py")
+
+
+def _changed_file(mutant: Mutant) -> str:
+    return mutant.changed_source(_path(mutant).read_text(encoding="utf-8"))
+
+
+def _fails_anew(mutant: Mutant, changed: str, selection: list[str]) -> bool:
+    """Does a test fail when everything is imported with ``changed`` as the text of the mutant's file?"""
     root = Path.cwd()
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder)
@@ -175,8 +185,7 @@ def _fails_anew(mutant: Mutant, selection: list[str]) -> bool:
         )
         for name in ("tests", "sim_plant", "docs", "pyproject.toml", "README.md"):
             (copy / name).symlink_to(root / name)
-        file = copy / Path(*mutant.module.split(".")).with_suffix(".py")
-        file.write_text(mutant.changed_source(file.read_text(encoding="utf-8")), encoding="utf-8")
+        (copy / _path(mutant)).write_text(changed, encoding="utf-8")
         first = [str(path) for name in FIRST for path in Path("tests").rglob(name)]
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
         environment = os.environ | {"PYTHONPATH": folder, "PYTHONDONTWRITEBYTECODE": "1"}
