@@ -240,6 +240,15 @@ def test_with_no_flow_at_all_the_concentrate_is_off_and_recovery_has_no_say() ->
     assert UNIT_CONDITIONS["concentrate flow or recovery 25 % off as-left"](v)
 
 
+def test_flows_that_add_up_to_nothing_say_nothing_of_recovery() -> None:
+    field = {"permeate_flow_ma": 3.875, "concentrate_flow_ma": 4.0625}  # a zero off by as much as flows
+    v = unit({"as_left_permeate_m3h": 1.4, "as_left_concentrate_m3h": 0.01953125}, field)
+
+    assert v.value(3) == -0.01953125
+    assert v.value(4) == 0.01953125
+    assert not UNIT_CONDITIONS["concentrate flow or recovery 25 % off as-left"](v)
+
+
 @pytest.mark.parametrize(
     "name",
     [
@@ -342,6 +351,9 @@ def test_the_e_stop_stands_while_its_chain_is_open_and_is_held_while_a_unit_wait
     waiting, other = UnitMemory(state=UnitState.ESTOP), UnitMemory(state=UnitState.STANDBY)
 
     assert bank_events(BankMemory(1), True, Setpoints(), NOW_MS) == 1 << E.ESTOP
+    assert bank_events(BankMemory(1, latched=[E.OXIDANT]), True, Setpoints(), NOW_MS) == (
+        1 << E.ESTOP | 1 << E.OXIDANT
+    )
     assert bank_held(BankMemory(2), [other, waiting]) == 1 << E.ESTOP
     assert bank_held(BankMemory(2), [other, other]) == 0
     assert bank_held(BankMemory(2, latched=[E.SUMP_HIGH]), [waiting]) == 1 << E.ESTOP | 1 << E.SUMP_HIGH
