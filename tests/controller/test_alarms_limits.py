@@ -351,12 +351,16 @@ def test_the_e_stop_stands_while_its_chain_is_open_and_is_held_while_a_unit_wait
     waiting, other = UnitMemory(state=UnitState.ESTOP), UnitMemory(state=UnitState.STANDBY)
 
     assert bank_events(BankMemory(1), True, Setpoints(), NOW_MS) == 1 << E.ESTOP
-    assert bank_events(BankMemory(1, latched=[E.OXIDANT]), True, Setpoints(), NOW_MS) == (
-        1 << E.ESTOP | 1 << E.OXIDANT
-    )
     assert bank_held(BankMemory(2), [other, waiting]) == 1 << E.ESTOP
     assert bank_held(BankMemory(2), [other, other]) == 0
     assert bank_held(BankMemory(2, latched=[E.SUMP_HIGH]), [waiting]) == 1 << E.ESTOP | 1 << E.SUMP_HIGH
+
+
+def test_shared_causes_stand_beside_each_other() -> None:
+    m = BankMemory(1, latched=[E.OXIDANT], header_low_ms=ago(60), stale_ms=ago(60))
+
+    causes = (E.OXIDANT, E.ESTOP, E.HEADER_LOST, E.COORDINATOR_LOST)
+    assert bank_events(m, True, Setpoints(), NOW_MS) == sum(1 << cause for cause in causes)
 
 
 # --- as bits ------------------------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+
 import pytest
 from board_harness import BoardRig
 
@@ -62,6 +64,22 @@ def test_a_snapshot_is_not_changed_by_what_comes_after_it() -> None:
     rig.come(E.MOTOR_PROTECTOR)
     other.restore(before)
     assert other.views() == ()
+
+
+def test_every_part_of_a_snapshot_is_its_own() -> None:
+    rig = BoardRig().scan().come(E.MOTOR_PROTECTOR).come(E.PUMP_NOT_PROVEN)
+    rig.tell(Verb.SHELVE, "purge late", reason="drifts", hours=1)
+    taken = rig.board.snapshot()
+    kept = copy.deepcopy(taken)
+    other = Board(2, Setpoints())
+    other.restore(taken)
+
+    for board in (rig.board, other):
+        m = board.scopes[1].memory
+        m.states[0], m.since_ms[0], m.timer_ms[0] = AlarmState.ACKED, 1, 1
+        m.explained_by.clear()
+        m.shelves.clear()
+        assert taken == kept
 
 
 # --- what it shows ------------------------------------------------------------------------------------
