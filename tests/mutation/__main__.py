@@ -7,8 +7,8 @@
 
 mutmut makes the mutants of controller/parts, unit, bank and alarms (all its operators; functions with a
 decorator other than staticmethod are left out, as are tables outside functions, which the matrix and alarm
-tests compare cell by cell). A mutant that no test notices must stand in equivalent.toml with the reason why
-it changes nothing. Ends with 1 when one is alive and unexplained, or explained and not alive.
+tests compare cell by cell). A mutant that no test notices must stand in a file of equivalent/ with the reason
+why it changes nothing. Ends with 1 when one is alive and unexplained, or explained and not alive.
 """
 
 from __future__ import annotations
@@ -36,12 +36,13 @@ NOT_LOGIC = (
     "test_store.py",
     "test_store_power_cuts.py",
 )
-EXPLAINED = Path(__file__).with_name("equivalent.toml")
+EXPLAINED = Path(__file__).with_name("equivalent")  # a file for each area of the logic
 
 
 def explained() -> dict[str, str]:
     """Key of every mutant that changes nothing, and why."""
-    return {entry["key"]: entry["why"] for entry in tomllib.loads(EXPLAINED.read_text("utf-8"))["mutant"]}
+    files = [tomllib.loads(path.read_text("utf-8")) for path in sorted(EXPLAINED.glob("*.toml"))]
+    return {entry["key"]: entry["why"] for file in files for entry in file["mutant"]}
 
 
 def _options() -> argparse.Namespace:
