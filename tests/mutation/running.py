@@ -33,7 +33,8 @@ KILLED, SURVIVED, TIMEOUT = "killed", "survived", "timeout"
 PATIENCE, LEAST_S = 10.0, 5.0  # a test may take so many times its usual time, and at least so long
 MEMORY_BYTES = 8 << 30
 TABLES = ("controller.unit.machine", "controller.unit.table", "controller.alarms.rules", "_rules")
-FIRST = ("test_matrix.py", "test_alarms_table.py", "test_alarms_rules.py")  # they look at the tables
+FIRST = ("test_alarms_rules.py", "test_alarms_table.py", "test_matrix.py")  # tables, the quickest first
+BROKEN_OFF = 2  # no verdict: an error of ours
 _EXIT = {0: SURVIVED, 1: KILLED}
 
 
@@ -119,10 +120,12 @@ class MutationRun:
         try:
             session.config.pluginmanager.unregister(name="terminalreporter")
             resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+            text = mutant.changed_source()  # asked before the function is another
             mutant.put_in()
             code = int(self._some_test_fails(session, items))
             if code == 0 and mutant.module.endswith(TABLES):
-                code = int(_fails_anew(mutant, self.selection))
+                code = BROKEN_OFF
+                code = int(_fails_anew(mutant, text, self.selection))
         finally:
             os._exit(code)
 
@@ -142,6 +145,8 @@ class MutationRun:
         mutant, began = running.pop(pid)
         if os.WIFSIGNALED(status):
             verdict = TIMEOUT if os.WTERMSIG(status) in (signal.SIGPROF, signal.SIGALRM) else KILLED
+        elif os.WEXITSTATUS(status) == BROKEN_OFF:
+            raise RuntimeError(f"{mutant.key} could not be tried in a new process")
         else:
             verdict = _EXIT[os.WEXITSTATUS(status)]
         self._note(mutant, verdict, time.monotonic() - began)
@@ -165,7 +170,7 @@ class MutationRun:
         self.results.write_text(json.dumps(self.verdicts, indent=1, ensure_ascii=False), encoding="utf-8")
 
 
-def _fails_anew(mutant: Mutant, selection: list[str]) -> bool:
+def _fails_anew(mutant: Mutant, text: str, selection: list[str]) -> bool:
     """Does a test fail when everything is imported with the mutant in it?"""
     root = Path.cwd()
     with tempfile.TemporaryDirectory() as folder:
@@ -176,7 +181,7 @@ def _fails_anew(mutant: Mutant, selection: list[str]) -> bool:
         for name in ("tests", "sim_plant", "docs", "pyproject.toml", "README.md"):
             (copy / name).symlink_to(root / name)
         file = copy / Path(*mutant.module.split(".")).with_suffix(".py")
-        file.write_text(mutant.changed_source(file.read_text(encoding="utf-8")), encoding="utf-8")
+        file.write_text(text, encoding="utf-8")
         first = [str(path) for name in FIRST for path in Path("tests").rglob(name)]
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
         environment = os.environ | {"PYTHONPATH": folder, "PYTHONDONTWRITEBYTECODE": "1"}
