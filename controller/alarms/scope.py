@@ -14,7 +14,7 @@ from controller.alarms.rules import AlarmRule, Frozen, LoopFault, Priority
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening, by_facts
 from controller.parts.analogue import Quality
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER, since
+from controller.parts.timing import HOUR_S, NEVER, held_s, since
 from controller.settings import Setpoints
 from controller.unit.states import Event
 
@@ -238,7 +238,7 @@ class Scope:
     def shelve(self, place: int, shelf: Shelf, now_ms: int) -> None:
         """Put an alarm aside; the caller has made sure that its state allows it."""
         self.memory.shelves[place] = shelf
-        hours = (shelf.until_ms - now_ms) / 3_600_000
+        hours = held_s(now_ms, shelf.until_ms) / HOUR_S
         self.tell(place, Happening.SHELVE, now_ms, f"by {shelf.by} for {hours:g} h: {shelf.reason}")
 
     def unshelve(self, place: int, now_ms: int, why: str) -> None:

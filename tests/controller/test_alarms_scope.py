@@ -301,6 +301,12 @@ def test_a_row_that_warns_people_at_work_stays_in_service() -> None:
     assert rig.step().shown() == {"pump runs when told to stop": "UNACK", "skid leak": "UNACK"}
 
 
+def test_causes_that_go_in_one_scan_are_all_told() -> None:
+    rig = AlarmRig().come(E.SKID_LEAK, E.ISOLATED, E.PURGE_OVERDUE).go(E.SKID_LEAK, E.ISOLATED)
+
+    assert rig.shown() == {"skid leak": "RTNUN", "isolator off": "RTNUN", "purge overdue": "UNACK"}
+
+
 def test_a_happening_that_changes_nothing_keeps_the_moment_of_the_last_change() -> None:
     rig = AlarmRig().come(E.SKID_LEAK)
     came_ms, place = rig.now_ms, PLACE["skid leak"]
