@@ -143,7 +143,7 @@ class Board:
         """Carry a command out or refuse it with the reason. Acknowledging changes no output."""
         refusal = self._refusal(command)
         if refusal:
-            unit = command.unit if 0 <= command.unit < len(self.scopes) else 0
+            unit = command.unit if command.unit in range(len(self.scopes)) else 0
             text = f"{command.verb.value} {command.alarm or 'all'}: {refusal}"
             self.scopes[unit].events.append(Entry(now_ms, unit, "refused", text))
             return
@@ -164,15 +164,15 @@ class Board:
         m = scope.memory
         return [
             place
-            for place, (rule, state) in enumerate(zip(scope.rules, m.states, strict=True))
+            for place, rule in enumerate(scope.rules)
             if command.alarm in ("", rule.id)
-            and TABLE[state, _HAPPENS[command.verb]] is not Answer.REFUSE
+            and TABLE[m.states[place], _HAPPENS[command.verb]] is not Answer.REFUSE
             and (command.verb is not Verb.UNSHELVE or place in m.shelves)
         ]
 
     def _refusal(self, command: Command) -> str:
         """Why a command is not taken, or ""."""
-        if not 0 <= command.unit < len(self.scopes):
+        if command.unit not in range(len(self.scopes)):
             return f"there is no unit {command.unit}"
         if not command.by:
             return "needs the name of a person"

@@ -14,7 +14,7 @@ from controller.alarms.rules import AlarmRule, Frozen, LoopFault, Priority
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening, by_facts
 from controller.parts.analogue import Quality
 from controller.parts.journal import Entry
-from controller.parts.timing import NEVER, since
+from controller.parts.timing import HOUR_S, NEVER, held_s, since
 from controller.settings import Setpoints
 from controller.unit.states import Event
 
@@ -96,8 +96,8 @@ class Scope:
         self.memory = fresh(len(rules))
         self.events: list[Entry] = []
         self._wiring = wire(rules, conditions, bank)
-        sources = [wiring.source for wiring in self._wiring]
-        self._events = sum({bit for bit in sources if bit < 1 << CONDITION_BIT})
+        events = {rule.source for rule in rules if isinstance(rule.source, Event)}
+        self._events = sum(1 << event for event in events)
         self._stops = sum(1 << place for place, rule in enumerate(rules) if rule.stops)
         self.adopt(s)
 
@@ -183,10 +183,8 @@ class Scope:
 
     def _choose_first_out(self, came: int) -> None:
         """The first cause that stops is the first-out until it is gone and reset; then the next may be."""
-        m, present = self.memory, self.present
-        if m.first_out >= 0 and not present >> m.first_out & 1:
-            m.first_out = -1
-        if m.first_out >= 0:
+        m = self.memory
+        if m.first_out >= 0 and self.present >> m.first_out & 1:
             return
         new = [place for place in _places(came & self._stops) if not self._explanation(place)]
         # of several in one scan: the one that the sequence latched, then the most urgent
@@ -240,7 +238,7 @@ class Scope:
     def shelve(self, place: int, shelf: Shelf, now_ms: int) -> None:
         """Put an alarm aside; the caller has made sure that its state allows it."""
         self.memory.shelves[place] = shelf
-        hours = (shelf.until_ms - now_ms) / 3_600_000
+        hours = held_s(now_ms, shelf.until_ms) / HOUR_S
         self.tell(place, Happening.SHELVE, now_ms, f"by {shelf.by} for {hours:g} h: {shelf.reason}")
 
     def unshelve(self, place: int, now_ms: int, why: str) -> None:
@@ -278,8 +276,7 @@ class Scope:
         """Sum up: does an urgent alarm stand, and when must this scope be looked at again?"""
         m = self.memory
         m.urgent = any(
-            state in _CALLING and rule.priority <= URGENT
-            for state, rule in zip(m.states, self.rules, strict=True)
+            rule.priority <= URGENT and m.states[place] in _CALLING for place, rule in enumerate(self.rules)
         )
         delays = [self._due_ms(place) for place, ms in enumerate(m.timer_ms) if ms != NEVER]
         m.due_ms = min([*delays, *(shelf.until_ms for shelf in m.shelves.values())], default=FAR_MS)

@@ -65,7 +65,7 @@ class AlarmRig:
     def first_out(self) -> str:
         """Name of the first-out, "" for none."""
         place = self.scope.memory.first_out
-        return UNIT_RULES[place].id if place >= 0 else ""
+        return "" if place == -1 else UNIT_RULES[place].id
 
     def shown(self) -> dict[str, str]:
         """Every alarm that is not NORM, with its state."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from controller.alarms.bank_rules import BANK_LOOPS, BANK_RULES
 from controller.alarms.evidence import (
     UNIT_CONDITIONS,
 )
-from controller.alarms.rules import AlarmRule, Priority
+from controller.alarms.rules import AlarmRule, Frozen, LoopFault, Priority
 from controller.alarms.scope import wire
 from controller.alarms.unit_rules import UNIT_LOOPS, UNIT_RULES
 from controller.bank.shared import SHARED
@@ -29,9 +31,89 @@ NO_ALARM = {
 BY_CONDITION = {E.QUALITY_ALARM}
 
 
+COPY = Path(__file__).with_name("alarms.txt").read_text(encoding="utf-8").split("\n\n")[1:]
+
+
 def raised_on(rules: tuple[AlarmRule, ...]) -> list[Event]:
     """Events that raise an alarm of the table."""
     return [rule.source for rule in rules if isinstance(rule.source, Event)]
+
+
+def line(rule: AlarmRule) -> str:
+    """A row in the form of the copy."""
+    kind = "L" * rule.latching + "S" * rule.stops + "M" * rule.in_maintenance
+    delays = f"{rule.on_delay}/{rule.off_delay_s:g}".replace(".0/", "/")
+    hidden_by = [f"while {name}" for name in rule.by_condition]
+    hidden_by += [*rule.by_alarm, *(f"bank {name}" for name in rule.by_bank)]
+    first = f"{rule.priority} {kind or '-':3} {delays:6}"
+    return " | ".join([first, rule.id, rule.tag, source(rule), "; ".join(hidden_by)]).rstrip()
+
+
+def source(rule: AlarmRule) -> str:
+    match rule.source:
+        case Event() as event:
+            return f"E{event:02d}"
+        case LoopFault(loop, quality):
+            return f"loop {loop} {quality.name}"
+        case Frozen(loop):
+            return f"loop {loop} frozen"
+        case condition:
+            return condition
+
+
+@pytest.mark.parametrize(("rules", "copy"), list(zip(TABLES, COPY, strict=True)), ids=["unit", "bank"])
+def test_every_row_is_as_written_in_the_copy(rules: tuple[AlarmRule, ...], copy: str) -> None:
+    assert [line(rule) for rule in rules] == copy.strip().splitlines()[1:]
+
+
+UNCERTAIN = (
+    "loop current just outside 3.8 to 20.5 mA; the value is still used",
+    "Check range and zero of the transmitter before it fails.",
+)
+STILL = "the value stood still through a pump start or a purge: "
+LOOPS_SAY = {
+    "header pressure bad": "the loop is broken: the booster keeps its speed, then all calls are withdrawn",
+    "feed flow bad": "the loop is broken: dosing follows the number of units that draw",
+    "feed temperature bad": "the loop is broken: no start; all calls are withdrawn when it stays so",
+    "feed conductivity bad": "the loop is broken: nothing stops for it",
+    "free chlorine bad": "the loop is broken: taken for chlorine when it stays so",
+    "booster speed bad": "the loop is broken: nothing stops for it",
+    "tank level bad": "the loop is broken: no start; running units stop when it stays so",
+    "product conductivity bad": "the loop is broken: poor blended water would not be seen",
+    "suction pressure does not move": STILL + "low suction may not be seen; the switch still protects",
+    "membrane pressure does not move": STILL
+    + "high pressure may not be seen; the hard-wired switch still protects",
+    "permeate conductivity does not move": STILL + "poor water may not be seen",
+    "permeate flow does not move": STILL + "recovery is not known",
+    "concentrate flow does not move": STILL + "the volume of a flush is not known",
+}
+DO = {
+    "bad": "Check wire and transmitter.",
+    "move": "Look for a shut cock, a blocked line or a hung transmitter; compare with a local gauge.",
+}
+
+
+def test_the_alarm_of_a_loop_says_what_follows_and_what_to_do() -> None:
+    rows = {rule.id: rule for rule in (*UNIT_RULES, *BANK_RULES)}
+    said = {name: (rule.text, rule.action) for name, rule in rows.items() if name in LOOPS_SAY}
+    uncertain = {(r.text, r.action) for r in rows.values() if r.id.endswith("out of range")}
+
+    assert said == {name: (text, DO[name.split()[-1]]) for name, text in LOOPS_SAY.items()}
+    assert uncertain == {UNCERTAIN}
+
+
+def test_the_other_rows_say_what_they_mean_before_what_to_do() -> None:
+    rows = {rule.id: rule for rule in (*UNIT_RULES, *BANK_RULES)}
+    leak, pump = rows["skid leak"], rows["pump worn"]
+
+    assert (leak.text, leak.action) == (
+        "water on the skid",
+        "Shut the feed hand valve, find the leak, dry the detector, then reset.",
+    )
+    assert (pump.text, pump.action) == (
+        "the pump gives less than 70 % of the pressure at hand-over",
+        "Check direction of rotation and supply; have the pump overhauled.",
+    )
 
 
 def test_every_event_raises_one_alarm_or_is_none_on_purpose() -> None:

@@ -36,7 +36,7 @@ def test_since_keeps_the_first_moment_and_forgets_it_when_the_condition_breaks()
 
 
 def test_a_timer_that_does_not_run_meets_no_limit_not_even_zero() -> None:
-    assert held_s(NEVER, 10_000) < 0.0
+    assert held_s(NEVER, 10_000) == -1.0
     assert held_s(10_000, 10_000) == 0.0
 
 

@@ -57,10 +57,11 @@ class Mutant:
         function.__code__ = self.code
         function.__defaults__ = self.defaults
 
-    def changed_source(self, source: str) -> str:
-        """The text of the whole file with the mutant in it."""
-        lines = source.splitlines()
-        old, first = inspect.getsourcelines(real_function(self.module, self.function))
+    def changed_source(self) -> str:
+        """The text of the whole file with the mutant in it; to be asked before it is put in."""
+        function = real_function(self.module, self.function)
+        lines = Path(function.__code__.co_filename).read_text(encoding="utf-8").splitlines()
+        old, first = inspect.getsourcelines(function)
         return "\n".join([*lines[: first - 1], *self.text, *lines[first - 1 + len(old) :]]) + "\n"
 
 

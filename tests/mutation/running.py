@@ -33,7 +33,8 @@ KILLED, SURVIVED, TIMEOUT = "killed", "survived", "timeout"
 PATIENCE, LEAST_S = 10.0, 5.0  # a test may take so many times its usual time, and at least so long
 MEMORY_BYTES = 8 << 30
 TABLES = ("controller.unit.machine", "controller.unit.table", "controller.alarms.rules", "_rules")
-FIRST = ("test_matrix.py", "test_alarms_table.py", "test_alarms_rules.py")  # they look at the tables
+FIRST = ("test_alarms_rules.py", "test_alarms_table.py", "test_matrix.py")  # tables, the quickest first
+BROKEN_OFF = 2  # no verdict: an error of ours
 _EXIT = {0: SURVIVED, 1: KILLED}
 
 
@@ -115,16 +116,17 @@ class MutationRun:
 
     def _child(self, session: pytest.Session, mutant: Mutant, items: list[pytest.Item]) -> None:
         """In the fork: run until a test fails; the exit code is the verdict."""
-        code = 1
+        code = BROKEN_OFF
         try:
             session.config.pluginmanager.unregister(name="terminalreporter")
             resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-            changed = _changed_file(mutant)  # once the mutant is in, nobody knows where the function stood
+            text = mutant.changed_source()  # asked before the function is another
             mutant.put_in()
-            fails = self._some_test_fails(session, items)
-            if not fails and mutant.module.endswith(TABLES):
-                fails = _fails_anew(mutant, changed, self.selection)
-            code = int(fails)
+            code = 1  # what breaks pytest itself from here on is the mutant
+            code = int(self._some_test_fails(session, items))
+            if code == 0 and mutant.module.endswith(TABLES):
+                code = BROKEN_OFF
+                code = int(_fails_anew(mutant, text, self.selection))
         finally:
             os._exit(code)
 
@@ -144,6 +146,8 @@ class MutationRun:
         mutant, began = running.pop(pid)
         if os.WIFSIGNALED(status):
             verdict = TIMEOUT if os.WTERMSIG(status) in (signal.SIGPROF, signal.SIGALRM) else KILLED
+        elif os.WEXITSTATUS(status) == BROKEN_OFF:
+            raise RuntimeError(f"{mutant.key} could not be tried")
         else:
             verdict = _EXIT[os.WEXITSTATUS(status)]
         self._note(mutant, verdict, time.monotonic() - began)
@@ -167,16 +171,8 @@ class MutationRun:
         self.results.write_text(json.dumps(self.verdicts, indent=1, ensure_ascii=False), encoding="utf-8")
 
 
-def _path(mutant: Mutant) -> Path:
-    return Path(*mutant.module.split(".")).with_suffix(".py")
-
-
-def _changed_file(mutant: Mutant) -> str:
-    return mutant.changed_source(_path(mutant).read_text(encoding="utf-8"))
-
-
-def _fails_anew(mutant: Mutant, changed: str, selection: list[str]) -> bool:
-    """Does a test fail when everything is imported with ``changed`` as the text of the mutant's file?"""
+def _fails_anew(mutant: Mutant, text: str, selection: list[str]) -> bool:
+    """Does a test fail when everything is imported with the mutant in it?"""
     root = Path.cwd()
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder)
@@ -185,7 +181,8 @@ def _fails_anew(mutant: Mutant, changed: str, selection: list[str]) -> bool:
         )
         for name in ("tests", "sim_plant", "docs", "pyproject.toml", "README.md"):
             (copy / name).symlink_to(root / name)
-        (copy / _path(mutant)).write_text(changed, encoding="utf-8")
+        file = copy / Path(*mutant.module.split(".")).with_suffix(".py")
+        file.write_text(text, encoding="utf-8")
         first = [str(path) for name in FIRST for path in Path("tests").rglob(name)]
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
         environment = os.environ | {"PYTHONPATH": folder, "PYTHONDONTWRITEBYTECODE": "1"}
