@@ -54,6 +54,11 @@ class Coordinator:
             m.scanned_ms = m.booted_ms = now_ms
         stale = age_ms > s.io_stale_s * 1000.0
         m.stale_ms = since(stale, m.stale_ms, now_ms)
+        m.fresh_ms = since(not stale, m.fresh_ms, now_ms)
+        if self._heartbeat_lost(now_ms):
+            m.link_lost = True
+        elif held_s(m.fresh_ms, now_ms) >= s.io_back_s:
+            m.link_lost = False  # SR-47: nothing starts before the link has been back for so long
         if held_s(m.booted_ms, now_ms) >= 60.0 * s.brownout_min:
             m.returns = 0
         v = look(s, m, io, stale, requests, self.slots, now_ms)
@@ -72,6 +77,9 @@ class Coordinator:
         outputs = self._outputs(v, bool(fresh), alarms)
         m.scanned_ms = now_ms
         return permits, outputs
+
+    def _heartbeat_lost(self, now_ms: int) -> bool:
+        return held_s(self.memory.stale_ms, now_ms) >= HEARTBEAT_S - self._s.io_stale_s
 
     def _resets(self, v: BankView, commands: tuple[Command, ...]) -> frozenset[int]:
         """Units that a reset reaches in this scan; 0 stands for the bank and so for every unit."""
@@ -97,9 +105,9 @@ class Coordinator:
             events.append(Event.HEADER_LOST)
         if not v.io.bank_run:
             events.append(Event.STOP)
-        if v.held_s(m.stale_ms) >= HEARTBEAT_S - v.s.io_stale_s:
+        if self._heartbeat_lost(v.now_ms):
             events.append(Event.COORDINATOR_LOST)
-        ready = m.stage is Stage.READY and not m.latched
+        ready = m.stage is Stage.READY and not m.latched and not m.link_lost
         estop_open, header_bar = not v.io.estop_healthy, v.values[HEADER]
         held_back = m.full or not v.io.antiscalant_ok or not v.good(HEADER) or v.stale
         may_leave = self._may_leave(v, commands)

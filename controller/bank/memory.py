@@ -32,6 +32,8 @@ class BankMemory:
     booted_ms: int = 0
     returns: int = 0  # retained: power returns in short order, this one included
     stale_ms: int = NEVER  # the shared image is too old since
+    fresh_ms: int = NEVER  # the shared image is fresh since
+    link_lost: bool = False  # the heartbeat was lost and has not been back for long enough
     loops: list[Loop] = field(default_factory=lambda: [Loop() for _ in range(LOOPS)])
 
     # shared causes

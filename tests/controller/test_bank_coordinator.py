@@ -173,6 +173,40 @@ def test_short_gaps_of_the_shared_image_do_not_add_up_to_a_lost_heartbeat() -> N
     assert desk.permits[0].events == ()
 
 
+@pytest.mark.parametrize("back_s", [100.0, 200.0])
+def test_after_a_lost_heartbeat_nobody_is_told_to_be_ready_before_the_link_is_stable(back_s: float) -> None:
+    desk = ready_desk(2, Setpoints(**(QUICK.model_dump() | {"io_back_s": back_s})))
+    desk.age_ms = 10_000
+    desk.scan(5)
+    desk.age_ms = 0
+
+    took_s = desk.until(lambda d: all(permit.ready for permit in d.permits), 300)
+
+    assert took_s == back_s
+
+
+def test_a_new_gap_in_a_link_that_is_coming_back_makes_the_wait_begin_again() -> None:
+    desk = ready_desk(1, Setpoints(**(QUICK.model_dump() | {"io_back_s": 100.0})))
+    desk.age_ms = 10_000
+    desk.scan(5)
+    desk.age_ms = 0
+    desk.scan(90)
+    desk.age_ms = 1_500
+    desk.scan()
+    desk.age_ms = 0
+
+    assert desk.until(lambda d: d.permits[0].ready, 300) == 100.0
+
+
+def test_after_a_gap_that_is_no_loss_only_the_order_before_a_start_is_waited_for() -> None:
+    desk = ready_desk(1, Setpoints(**(QUICK.model_dump() | {"io_back_s": 300.0})))
+    desk.age_ms = 1_500
+    desk.scan(3.8)
+    desk.age_ms = 0
+
+    assert desk.until(lambda d: d.permits[0].ready, 290) < 290
+
+
 # --- after power return ---------------------------------------------------------------------------------
 
 
