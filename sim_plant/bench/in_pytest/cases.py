@@ -110,7 +110,10 @@ class CaseFile(pytest.File):
         except InputError as error:
             raise self.CollectError(one_line(error)) from None
         for run in sorted(runs, key=attrgetter("start")):
-            yield CaseRun.from_parent(self, name=_name(run), run=run, site=site, desk=desk)
+            name = _name(run)
+            # a whole text, so that pytest reads the values as it does when --lf looks for this test
+            node_id = f"{self.nodeid}::{name}"
+            yield CaseRun.from_parent(self, name=name, nodeid=node_id, run=run, site=site, desk=desk)
 
 
 def _name(run: Run) -> str:
