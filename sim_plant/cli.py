@@ -8,10 +8,8 @@ those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash,
 from __future__ import annotations
 
 import os
-import platform
 import shutil
 import sys
-import time
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -22,15 +20,13 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from controller.files import InputError
-from controller.settings import Setpoints
 from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
 from sim_plant.bench.evidence.console import case_table, plain_console, verdict_table
-from sim_plant.bench.monitors import REQUIREMENTS, Requirement
-from sim_plant.bench.prove import OUR_FIRMWARE, Job, carry_out
-from sim_plant.bench.targets import try_factory
+from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
+from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
-from sim_plant.site import Site, demo_folder, load_site
+from sim_plant.site import demo_folder, load_site
 
 PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
 
@@ -98,8 +94,8 @@ def prove(
     chosen_seed = loaded.file.site.seed if seed is None else seed
     job = Job(loaded, controller, chosen_seed, folder.path.resolve())
     results, complete = _run_all(job, runs, jobs, folder, errors)
-    about = _about(loaded, controller, chosen_seed, started, complete, len(runs))
-    requirements = [_text(r, loaded.setpoints) for r in REQUIREMENTS]
+    about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, len(runs))
+    requirements = requirement_texts(loaded.setpoints)
     folder.close(about, requirements)
     _print(results, requirements, about, folder.path)
     if not complete:
@@ -182,32 +178,6 @@ def _run_all(
             errors.print("stopped by the user; writing the evidence so far")
             return results, False
     return results, True
-
-
-def _about(site: Site, controller: str, seed: int, started: datetime, complete: bool, planned: int) -> About:
-    return About(
-        site=site.name,
-        title=site.file.site.title,
-        target=f"{controller}, in process with the simulated plant",
-        seed=seed,
-        settings=site.setpoints.model_dump(),
-        defaults=Setpoints().model_dump(),
-        plant=site.file.plant.model_dump(),
-        started=started.isoformat(timespec="seconds"),
-        took_s=time.time() - started.timestamp(),
-        version=version("skidproof"),
-        python=platform.python_version(),
-        platform=f"{platform.system()} {platform.machine()}",
-        command=" ".join(["skidproof", *sys.argv[1:]]),
-        complete=complete,
-        planned_runs=planned,
-    )
-
-
-def _text(requirement: Requirement, setpoints: Setpoints) -> RequirementText:
-    return RequirementText(
-        requirement.id, requirement.text(setpoints), requirement.kind, ", ".join(requirement.hazard)
-    )
 
 
 def _print(results: list[RunResult], requirements: list[RequirementText], about: About, folder: Path) -> None:

@@ -200,17 +200,18 @@ class Run:
     state: UnitState
     variant: str
 
+    @property
+    def start(self) -> tuple[int, str]:
+        """Unit and state that it starts from; runs that start alike share the preparation."""
+        return self.case.given.unit, self.state.value
+
 
 def load_cases(site: Site) -> list[Run]:
     """All runs of a site's cases, in order of file, variant and state; InputError on the first fault."""
     folder = site.folder / "cases"
     paths = sorted(folder.glob("*.toml"))
     for path in paths:
-        if not _FILE_NAME.fullmatch(path.name):
-            raise InputError(
-                f"cases/{path.name}: the name of a case file is letters, digits, dot, dash and underscore "
-                "and ends in .case.toml"
-            )
+        _check_name(path)
     if not paths:
         raise InputError(f"{folder}: no *.case.toml files")
     runs = [run for path in paths for run in load_case(path, site)]
@@ -225,7 +226,8 @@ def load_cases(site: Site) -> list[Run]:
 
 
 def load_case(path: Path, site: Site) -> list[Run]:
-    """The runs of one case file."""
+    """The runs of one case file, in order of variant and state; InputError on the first fault."""
+    _check_name(path)
     data = read_toml(path)
     vary = data.pop("vary", {})
     if not isinstance(vary, dict) or not all(isinstance(v, list) and v for v in vary.values()):
@@ -250,6 +252,14 @@ def load_case(path: Path, site: Site) -> list[Run]:
             tag = f"-{number}" if vary else ""
             runs.append(Run(f"{stem}{tag}-{state.value.lower()}", path.name, case, state, variant))
     return runs
+
+
+def _check_name(path: Path) -> None:
+    if not _FILE_NAME.fullmatch(path.name):
+        raise InputError(
+            f"{path.parent.name}/{path.name}: the name of a case file is letters, digits, dot, dash and "
+            "underscore and ends in .case.toml"
+        )
 
 
 def _variables(data: Any) -> set[str]:

@@ -9,21 +9,27 @@ from __future__ import annotations
 
 import itertools
 import multiprocessing
+import platform
 import signal
+import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import version
+from operator import attrgetter
 from pathlib import Path
 
+from controller.settings import Setpoints
 from sim_plant.bench.cases import Run
-from sim_plant.bench.evidence import keep_run
+from sim_plant.bench.evidence import About, RequirementText, keep_run
+from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.targets import find_factory
 from sim_plant.bench.verdicts import RunResult
 from sim_plant.site import Site
 
 BATCH = 4
-OUR_FIRMWARE = "controller.firmware:Controller"
 
 
 @dataclass(frozen=True)
@@ -59,13 +65,9 @@ def _one(workshop: Workshop, job: Job, run: Run) -> RunResult:
 
 def batches(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
     """Runs in handfuls that start from the same state of the same unit."""
-    ordered = sorted(runs, key=_start)
-    groups = (tuple(group) for _key, group in itertools.groupby(ordered, key=_start))
+    start = attrgetter("start")
+    groups = (tuple(group) for _key, group in itertools.groupby(sorted(runs, key=start), key=start))
     return [group[i : i + BATCH] for group in groups for i in range(0, len(group), BATCH)]
-
-
-def _start(run: Run) -> tuple[int, str]:
-    return run.case.given.unit, run.state.value
 
 
 def carry_out(job: Job, runs: Sequence[Run], workers: int) -> Iterator[RunResult]:
@@ -88,3 +90,32 @@ def carry_out(job: Job, runs: Sequence[Run], workers: int) -> Iterator[RunResult
         pool.shutdown(wait=False, cancel_futures=True)
         for process in processes:
             process.terminate()
+
+
+def about_proof(
+    job: Job, started: datetime, command: Sequence[str], complete: bool, planned_runs: int
+) -> About:
+    """Where this evidence comes from, written when the last run is done."""
+    site = job.site
+    return About(
+        site=site.name,
+        title=site.file.site.title,
+        target=f"{job.controller}, in process with the simulated plant",
+        seed=job.seed,
+        settings=site.setpoints.model_dump(),
+        defaults=Setpoints().model_dump(),
+        plant=site.file.plant.model_dump(),
+        started=started.isoformat(timespec="seconds"),
+        took_s=time.time() - started.timestamp(),
+        version=version("skidproof"),
+        python=platform.python_version(),
+        platform=f"{platform.system()} {platform.machine()}",
+        command=" ".join(command),
+        complete=complete,
+        planned_runs=planned_runs,
+    )
+
+
+def requirement_texts(setpoints: Setpoints) -> list[RequirementText]:
+    """Every requirement in words, with the values of these setpoints."""
+    return [RequirementText(r.id, r.text(setpoints), r.kind, ", ".join(r.hazard)) for r in REQUIREMENTS]

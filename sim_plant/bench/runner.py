@@ -85,9 +85,9 @@ class Workshop:
             result.error = str(error)
             if result.trace is None:
                 result.trace = self._rig.trace()
-            result.requirements = self._requirements(result.trace)
+            result.requirements = self.judge(result.trace)
             return result
-        result.requirements = self._requirements(result.trace, reference)
+        result.requirements = self.judge(result.trace, reference)
         self._expect(result, run, anchors, undone)
         result.took_s = time.perf_counter() - began
         return result
@@ -111,26 +111,30 @@ class Workshop:
             judge(expectation, result.trace, result.unit, anchors, uncertainty_ms)
             for expectation in run.case.expect
         ]
-        result.expectations += _not_exercised(run, result.requirements)
+        result.expectations += not_exercised(run.case.requirements, result.unit, result.requirements)
 
-    def _requirements(self, trace: Trace, reference: Trace | None = None) -> list[Finding]:
+    def judge(self, trace: Trace, reference: Trace | None = None) -> list[Finding]:
+        """One finding for each requirement; ``reference`` is the same run without what disturbs."""
         slots = self._site.setpoints.flush_slots(self._site.units)
         context = Context(slots, self._rig.target.uncertainty_ms, reference)
         return judge_all(trace, self._site.setpoints, context)
 
 
-def _not_exercised(run: Run, findings: list[Finding]) -> list[Finding]:
-    """A case that names a requirement and does not put it to the test proves less than it says."""
+def not_exercised(named: Sequence[str], unit: int, findings: Sequence[Finding]) -> list[Finding]:
+    """A failure for each requirement that is named and was not put to the test: less is proven than is said.
+
+    KeyError for a name that no finding has.
+    """
     verdicts = {finding.name: finding.verdict for finding in findings}
     return [
         Finding(
             f"puts {name} to the test",
             Verdict.FAIL,
-            unit=run.case.given.unit,
+            unit=unit,
             limit="at least once",
             detail="the requirement was never triggered in this run",
         )
-        for name in run.case.requirements
+        for name in named
         if verdicts[name] is Verdict.NOT_EXERCISED
     ]
 

@@ -25,6 +25,9 @@ ControllerFactory = Callable[[int, Setpoints, str | None], Any]
 """Makes a controller from number of units, setpoints and retained text; the firmware's own by default."""
 
 
+OUR_FIRMWARE = "controller.firmware:Controller"
+
+
 class TargetError(RuntimeError):
     """The target broke down; the message says how."""
 

@@ -6,9 +6,8 @@ from pathlib import Path
 
 from sim_plant.bench.cases import load_case
 from sim_plant.bench.evidence.picture import draw_run
-from sim_plant.bench.prove import OUR_FIRMWARE
 from sim_plant.bench.runner import Workshop
-from sim_plant.bench.targets import find_factory
+from sim_plant.bench.targets import OUR_FIRMWARE, find_factory
 from sim_plant.site import demo_folder, load_site
 
 CASE = "feed-header-lost"
