@@ -86,7 +86,8 @@ def test_a_stop_by_a_person_uses_up_no_budget(event: Event, trip: Trip, target: 
         ({}, False, S.OFF),
         ({"latched": Event.SKID_LEAK}, False, S.LOCKOUT),
         ({"lost_memory": True}, True, S.LOCKOUT),
-        ({"in_maintenance": True, "latched": Event.SKID_LEAK}, True, S.MAINTENANCE),
+        ({"estopped": True, "latched": Event.SKID_LEAK}, True, S.ESTOP),
+        ({"in_maintenance": True, "estopped": True, "latched": Event.SKID_LEAK}, True, S.MAINTENANCE),
     ],
     ids=str,
 )

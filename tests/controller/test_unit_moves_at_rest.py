@@ -38,7 +38,22 @@ def test_the_clear_time_of_a_lockout_begins_anew_when_it_is_entered() -> None:
 def test_another_state_leaves_the_clear_time_alone() -> None:
     v = view(S.LOCKOUT, 60, memory={"latched": Event.SKID_LEAK, "cause_gone_ms": ago(50)})
 
-    assert move(v, Event.ESTOP) == ENTERED | {"state": S.ESTOP}
+    assert move(v, Event.ESTOP) == ENTERED | {"state": S.ESTOP, "estopped": True}
+
+
+def test_an_emergency_stop_is_remembered_until_its_reset() -> None:
+    v = view(S.ESTOP, 60, memory={"estopped": True})
+
+    move(v, Event.RESET)
+
+    assert v.m.state is S.BOOT
+    assert not v.m.estopped
+
+
+def test_a_move_between_other_states_leaves_the_memory_of_an_emergency_stop_alone() -> None:
+    v = view(S.STANDBY, 60, memory={"estopped": True})
+
+    assert move(v, Event.CALL) == ENTERED | {"state": S.WAIT_PERMIT}
 
 
 SPENT: dict[str, Any] = {
