@@ -77,6 +77,8 @@ class MutationRun:
         self._cover(session)
         if session.testsfailed:
             raise session.Interrupted("the tests fail without any mutant")
+        if any(mutant.module.endswith(TABLES) for mutant in self.mutants) and _fails_anew("", "", []):
+            raise session.Interrupted("the tests fail in a new process without any mutant")
         items = {item.nodeid: item for item in session.items}
         running: dict[int, tuple[Mutant, float]] = {}
         for done, mutant in enumerate(self.mutants):
@@ -126,7 +128,7 @@ class MutationRun:
             code = int(self._some_test_fails(session, items))
             if code == 0 and mutant.module.endswith(TABLES):
                 code = BROKEN_OFF
-                code = int(_fails_anew(mutant, text, self.selection))
+                code = int(_fails_anew(mutant.module, text, self.selection))
         finally:
             os._exit(code)
 
@@ -171,8 +173,8 @@ class MutationRun:
         self.results.write_text(json.dumps(self.verdicts, indent=1, ensure_ascii=False), encoding="utf-8")
 
 
-def _fails_anew(mutant: Mutant, text: str, selection: list[str]) -> bool:
-    """Does a test fail when everything is imported with the mutant in it?"""
+def _fails_anew(module: str, text: str, selection: list[str]) -> bool:
+    """Does a test fail when everything is imported with this text as the module? "" changes nothing."""
     root = Path.cwd()
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder)
@@ -181,12 +183,13 @@ def _fails_anew(mutant: Mutant, text: str, selection: list[str]) -> bool:
         )
         for name in ("tests", "sim_plant", "docs", "pyproject.toml", "README.md"):
             (copy / name).symlink_to(root / name)
-        file = copy / Path(*mutant.module.split(".")).with_suffix(".py")
-        file.write_text(text, encoding="utf-8")
+        if module:
+            file = copy / Path(*module.split(".")).with_suffix(".py")
+            file.write_text(text, encoding="utf-8")
         first = [str(path) for name in FIRST for path in Path("tests").rglob(name)]
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
         environment = os.environ | {"PYTHONPATH": folder, "PYTHONDONTWRITEBYTECODE": "1"}
-        for tests in (first, selection):
+        for tests in (first, selection) if selection else (first,):
             done = subprocess.run(
                 [*command, *tests], cwd=copy, env=environment, check=False, stdout=subprocess.DEVNULL
             )
