@@ -23,9 +23,10 @@ from pathlib import Path
 from controller.settings import Setpoints
 from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import About, RequirementText, keep_run
+from sim_plant.bench.failures import NotFailingError
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.runner import Workshop
-from sim_plant.bench.shrink import NotFailingError, shrink
+from sim_plant.bench.shrink import shrink
 from sim_plant.bench.targets import find_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
 from sim_plant.site import Site

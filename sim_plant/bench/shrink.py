@@ -3,15 +3,7 @@
 Every reduction is tried by really carrying the case out, and kept only when the same requirement, or the same
 expectation, fails again. Nothing is random: the same run shrinks to the same case.
 
-Requirements carry their own trigger, so whatever still breaks one may go. An expectation does not: the steps of
-its case may be what makes it right to expect it. So it depends on how it failed:
-
-- It held, and then something broke it ("the pump stays on"). Steps are dropped as long as it holds again before
-  it is broken. Faults are only made milder and shorter: if less breaks it, so much the worse.
-- A reaction never came ("the pump stops within 1 s"). Without its steps nobody could expect it, so only what
-  comes after its window is dropped.
-
-A run that could not be carried out, because the controller crashed for example, is reduced to the same error.
+What may be dropped depends on how the run fails (``failures``).
 """
 
 from __future__ import annotations
@@ -19,20 +11,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from enum import Enum, auto
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from controller.files import InputError
 from sim_plant.bench.case_text import case_toml, table_of
 from sim_plant.bench.cases import CaseFile, Expectation, Run, build_case
-from sim_plant.bench.expect import holds
+from sim_plant.bench.failures import Goal, Kind, failure_of, goal_of
+from sim_plant.bench.milder import mildest, round_between
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.steps import ACTIONS
-from sim_plant.bench.verdicts import Finding, RunResult, Verdict
-from sim_plant.catalogue import CATALOGUE
+from sim_plant.bench.verdicts import Finding, RunResult
 
 LIMIT = 60
 NAME_CHARS = 81  # as long as the name of a case file may be, without its ending
@@ -42,27 +31,6 @@ BISECTIONS = 4
 
 Table = dict[str, Any]
 Told = Callable[[int, str], None]
-
-
-class NotFailingError(RuntimeError):
-    """The run does not fail where it is said to fail; the message names both."""
-
-
-class Kind(Enum):
-    """How a run fails, which says what may be dropped; see the module's text."""
-
-    REQUIREMENT = auto()
-    BROKEN = auto()
-    MISSING = auto()
-    ERROR = auto()
-
-
-@dataclass(frozen=True)
-class Goal:
-    """What must fail again: the id of a requirement, the words of an expectation, or an error."""
-
-    name: str
-    kind: Kind
 
 
 @dataclass(frozen=True)
@@ -153,56 +121,6 @@ def _reduce_freely(search: _Search) -> None:
     _cut_length(search)
 
 
-# --- what must fail again --------------------------------------------------------------------------------
-
-
-def goal_of(run: Run, result: RunResult, findings: Sequence[Finding]) -> Goal:
-    """Which failure of a run is followed; NotFailingError when it has none of those named."""
-    if result.error:
-        return Goal(result.error, Kind.ERROR)
-    named = {finding.name for finding in findings if finding.verdict is Verdict.FAIL}
-    if broken := _earliest(result.requirements, named):
-        return Goal(broken.name, Kind.REQUIREMENT)
-    if broken := _earliest(result.expectations, named):
-        held = _broken_later(run.case, result, broken.name) is not None
-        return Goal(broken.name, Kind.BROKEN if held else Kind.MISSING)
-    raise NotFailingError(
-        f"run {run.run_id} does not fail again at {', '.join(sorted(named)) or 'anything named'}"
-    )
-
-
-def _earliest(findings: Sequence[Finding], named: set[str]) -> Finding | None:
-    failed = [f for f in findings if f.name in named and f.verdict is Verdict.FAIL]
-    return min(failed, key=lambda f: math.inf if f.at_ms is None else f.at_ms, default=None)
-
-
-def _failure(goal: Goal, case: CaseFile, result: RunResult) -> Finding | None:
-    """The finding by which a run fails alike, or None."""
-    if goal.kind is Kind.ERROR:
-        return Finding(goal.name, Verdict.FAIL) if result.error == goal.name else None
-    if result.error:
-        return None
-    if goal.kind is Kind.REQUIREMENT:
-        return _earliest(result.requirements, {goal.name})
-    if goal.kind is Kind.BROKEN:
-        return _broken_later(case, result, goal.name)
-    return _earliest(result.expectations, {goal.name})
-
-
-def _broken_later(case: CaseFile, result: RunResult, name: str) -> Finding | None:
-    """The finding of an expectation that held until something broke it."""
-    trace = result.trace
-    assert trace is not None
-    for e, found in zip(case.expect, result.expectations, strict=False):  # requirements come after them
-        told = found.verdict is Verdict.FAIL and found.name == e.text == name
-        if not told or e.within_s is not None or found.at_ms is None:
-            continue
-        before = int(np.searchsorted(trace.t_ms, found.at_ms)) - 1
-        if before >= 0 and holds(e, trace, found.unit)[before]:
-            return found
-    return None
-
-
 # --- the search ------------------------------------------------------------------------------------------
 
 
@@ -217,14 +135,14 @@ class _Search:
         self.tried = 1
         self.dropped: list[str] = []
         self._seen: set[str] = set()
-        found = _failure(goal, run.case, result)
+        self.table: Table
+        found = failure_of(goal, run.case, result)
         assert found is not None, "a goal is taken from this result"
-        self._keep(table_of(run.case), run.case, result, found)
-        self.table = _given(self.table, states=[run.state.value])
+        self._keep(_given(table_of(run.case), states=[run.state.value]), run.case, result, found)
         self.case = build_case(run.source, self.table, workshop.site)  # the same, for one of its states
 
     def attempt(self, table: Table, what: str) -> bool:
-        """Carry a case out; when it fails alike it is the new smallest. One that makes no sense is passed by."""
+        """Carry a case out; when it fails alike it is the new smallest. Nonsense is passed by."""
         text = case_toml(table)
         if self.tried >= self._limit or text in self._seen:
             return False
@@ -236,7 +154,7 @@ class _Search:
         self.tried += 1
         self._told(self.tried, what)
         result = self._workshop.carry_out(replace(self._run, case=case))
-        found = _failure(self.goal, case, result)
+        found = failure_of(self.goal, case, result)
         if found is None:
             return False
         self._keep(table, case, result, found)
@@ -408,7 +326,7 @@ def _changed(search: _Search, number: int, step: Table) -> Table:
 
 
 def _shorten_faults(search: _Search) -> None:
-    """As few steps as possible are undone after a time; where one must be, the time is the shortest round one."""
+    """As few steps as possible are undone after a time; if one must be, after the shortest round time."""
     for number, step in enumerate(search.steps):
         if "for_s" not in step:
             continue
@@ -462,28 +380,3 @@ def _halve(passes: float, fails: float, attempt: Callable[[float], bool]) -> Non
             fails = middle
         else:
             passes = middle
-
-
-def round_between(one: float, other: float) -> float | None:
-    """The number of fewest digits near the middle of two; None when there is none of six decimals.
-
-    >>> round_between(0.5, 1.0), round_between(4800, 9600), round_between(2, 2)
-    (0.8, 7000.0, None)
-    """
-    gap = abs(other - one)
-    if gap < 1e-5:
-        return None
-    digits = -math.floor(math.log10(gap / 2.0))
-    return round((one + other) / 2.0, digits)
-
-
-def mildest(target: str, kind: str, value: float) -> float | None:
-    """The mildest value of the fault catalogue's line that reaches to this value; None when none does."""
-    for line in CATALOGUE.values():
-        for way in line.ways:
-            for i in way:
-                if (i.target, i.kind) != (target, kind) or i.mild is None or i.severe is None:
-                    continue
-                if min(i.mild, i.severe) <= value <= max(i.mild, i.severe) and value != i.mild:
-                    return i.mild
-    return None
