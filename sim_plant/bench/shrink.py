@@ -26,7 +26,11 @@ from sim_plant.bench.verdicts import Finding, RunResult
 LIMIT = 60
 NAME_CHARS = 81  # as long as the name of a case file may be, without its ending
 ROUND_S = (0.1, 0.2, 0.5, 1, 2, 3, 4, 5, 10, 15, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
-SPARE_S = (0.5, 2.0, 10.0, 60.0)  # a requirement may be judged only some time after the moment it names
+JUST_AFTER_S = 0.5  # an expectation is broken when it is broken
+SPARE_S = (
+    10.0,
+    60.0,
+)  # a requirement is judged later than the moment it names, and a repaired controller later
 BISECTIONS = 4
 
 Table = dict[str, Any]
@@ -281,7 +285,7 @@ def _cut_length(search: _Search) -> None:
     needed_s = _needed_s(search)
     if needed_s is None:
         return
-    spare = SPARE_S if search.goal.kind is Kind.REQUIREMENT else SPARE_S[:1]
+    spare = SPARE_S if search.goal.kind is Kind.REQUIREMENT else (JUST_AFTER_S,)
     for spare_s in spare:
         end_s = max(needed_s, search.last_step_s) + spare_s
         for_s = _tidy(end_s - search.last_step_s)

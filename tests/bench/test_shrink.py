@@ -98,7 +98,7 @@ def test_the_one_step_that_breaks_a_requirement_is_left(hasty: Workshop) -> None
     assert (case.given.unit, case.given.offset_s) == (1, 0)
     assert (case.given.tank_pct, case.given.demand_m3h) == (None, None)
     assert small.after_strike_s is not None
-    assert small.after_strike_s < 20 + case.run.for_s <= small.after_strike_s + 3
+    assert small.after_strike_s < 20 + case.run.for_s <= small.after_strike_s + 10
 
 
 def test_what_is_left_fails_at_the_same_requirement_and_moment_again(
@@ -157,7 +157,7 @@ def test_a_step_that_made_the_expectation_right_is_not_dropped(right: Workshop) 
         expect=[{"text": "off for good", "signal": "pump", "is": False, "from_s": 10}],
         for_s=400,
     )
-    small = shrunk_from(right, run)
+    small = shrink(right, run, [Finding("off for good", Verdict.FAIL)])
 
     assert (small.goal.name, small.goal.kind) == ("off for good", Kind.BROKEN)
     assert [step.command for step in small.run.case.step] == ["stop", "start"]
