@@ -60,8 +60,9 @@ class Shrunk:
     def words(self) -> str:
         """Where it fails, and what the search did, in one sentence."""
         when = "" if self.after_strike_s is None else f", {self.after_strike_s:g} s after the strike"
+        name = self.goal.name if self.goal.kind is Kind.REQUIREMENT else f'"{self.goal.name}"'
         stopped = "" if self.complete else " (all that were allowed, so it may not be the smallest)"
-        return f"fails at {self.goal.name}{when}; {self.tried} runs tried{stopped}"
+        return f"fails at {name}{when}; {self.tried} runs tried{stopped}"
 
     def toml(self) -> str:
         """The case file: carried out with the same controller, setpoints and seed, it fails again."""

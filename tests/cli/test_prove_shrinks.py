@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 from command_line import ROOT, call
 
@@ -109,7 +110,8 @@ def test_a_shrunk_case_is_named_and_fails_again_by_itself(
 
     assert answer.code == 1
     assert run["shrunk"] == f"shrunk/{LONG}-produce.case.toml"
-    assert f"shrunk: {shrunk}: fails at {name}, " in answer.out
+    told = name if name == "SR-04" else f'"{name}"'
+    assert f"shrunk: {shrunk}: fails at {told}, " in answer.out
     assert f'<a href="{run["shrunk"]}">' in (out / "report.html").read_text(encoding="utf-8")
     text = shrunk.read_text(encoding="utf-8")
     assert text.count("[[step]]") == 1
@@ -121,7 +123,7 @@ def test_a_shrunk_case_is_named_and_fails_again_by_itself(
     strike_ms = prepared_ms(tmp_path / "again", its_run)
     assert name in failures(its_run)
     after_s = (failures(its_run)[name] - strike_ms) / 1000.0
-    assert f"fails at {name}, {after_s:g} s after the strike" in text.splitlines()[0]
+    assert f"fails at {told}, {after_s:g} s after the strike" in text.splitlines()[0]
 
     repaired, _run = prove(alone, tmp_path / "repaired")
     assert repaired.code == 0
@@ -129,8 +131,6 @@ def test_a_shrunk_case_is_named_and_fails_again_by_itself(
 
 def prepared_ms(out: Path, run: dict[str, Any]) -> int:
     """First moment of the run's record: the strike, where the case strikes at once."""
-    import pyarrow.parquet as pq
-
     times = pq.read_table(out / run["record"]).column(0)
     return int(times[0].as_py())
 
