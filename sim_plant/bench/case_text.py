@@ -18,7 +18,7 @@ def table_of(case: CaseFile) -> dict[str, Any]:
     """The case as plain data with the keys of a case file; what has its default is left out.
 
     >>> from sim_plant.bench.steps import Injection
-    >>> inject = Injection(target="suction", kind="stuck_at", value=0.6, value_unit="bar")
+    >>> inject = Injection.model_validate({"target": "suction", "kind": "stuck_at", "value_bar": 0.6})
     >>> _plain(inject.model_dump(exclude_defaults=True))
     {'target': 'suction', 'kind': 'stuck_at', 'value_bar': 0.6}
     """
