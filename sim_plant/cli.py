@@ -22,7 +22,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from controller.files import InputError
 from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
-from sim_plant.bench.evidence.console import case_table, plain_console, verdict_table
+from sim_plant.bench.evidence.console import case_table, plain_console, shrunk_lines, verdict_table
 from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
 from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
@@ -78,6 +78,13 @@ def prove(
         int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = CORES,
+    shrink: Annotated[
+        bool,
+        typer.Option(
+            "--shrink",
+            help="Look for the smallest case that fails like each failed run; up to 60 further runs each.",
+        ),
+    ] = False,
 ) -> None:
     """Run the site's cases against a controller, print verdicts, write the evidence folder."""
     started = datetime.now(UTC)
@@ -92,7 +99,7 @@ def prove(
         raise typer.Exit(BAD_INPUT) from error
     errors.print(CAUTION, style="dim")
     chosen_seed = loaded.file.site.seed if seed is None else seed
-    job = Job(loaded, controller, chosen_seed, folder.path.resolve())
+    job = Job(loaded, controller, chosen_seed, folder.path.resolve(), shrink)
     results, complete = _run_all(job, runs, jobs, folder, errors)
     about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, len(runs))
     requirements = requirement_texts(loaded.setpoints)
@@ -188,6 +195,8 @@ def _print(results: list[RunResult], requirements: list[RequirementText], about:
         console.print(case_table(results, only_open=True))
     console.print()
     console.print(headline(results, about), markup=False, style="bold")
+    for line in shrunk_lines(results, folder):
+        console.print(line, markup=False, soft_wrap=True)
     console.print(f"evidence: {folder}/report.html", markup=False, soft_wrap=True)
 
 

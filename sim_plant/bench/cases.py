@@ -246,7 +246,7 @@ def load_case(path: Path, site: Site) -> list[Run]:
     runs = []
     for number, values in enumerate(itertools.product(*vary.values()), start=1):
         chosen = dict(zip(vary, values, strict=True))
-        case = _build(path.name, _put_in(data, chosen), site)
+        case = build_case(path.name, _put_in(data, chosen), site)
         variant = ", ".join(f"{name} {value}" for name, value in chosen.items())
         for state in case.given.states:
             tag = f"-{number}" if vary else ""
@@ -282,7 +282,8 @@ def _put_in(data: Any, chosen: dict[str, Any]) -> Any:
     return data
 
 
-def _build(file: str, data: dict[str, Any], site: Site) -> CaseFile:
+def build_case(file: str, data: dict[str, Any], site: Site) -> CaseFile:
+    """The case of plain data without variables; InputError, which names ``file``, on the first fault."""
     try:
         case = CaseFile.model_validate(data)
     except ValidationError as error:

@@ -38,14 +38,12 @@ def _judge_unit(e: Expectation, trace: Trace, unit: int, anchors: Anchors, uncer
     start_ms = anchors[e.after] + round(e.from_s * 1000.0)
     end_ms = _end_ms(e, trace, anchors[e.after], start_ms)
     window = (trace.t_ms >= start_ms) & (trace.t_ms <= end_ms)
-    holds = _holds(e, trace, unit)
-    if e.never:
-        holds = ~holds
+    held = holds(e, trace, unit)
     if e.within_s is not None:
-        return _becomes(e, trace, unit, holds & window, start_ms, uncertainty_ms)
+        return _becomes(e, trace, unit, held & window, start_ms, uncertainty_ms)
     if not window.any():
         return _finding(e, Verdict.FAIL, unit, detail="the run ended before the window opened")
-    broken = np.flatnonzero(window & ~holds)
+    broken = np.flatnonzero(window & ~held)
     missing_ms = end_ms - int(trace.t_ms[-1]) - trace.scan_ms  # the last row stands for one scan
     if len(broken) == 0 and missing_ms > 0:
         seen = f"the run ended {missing_ms / 1000.0:g} s before the window closed"
@@ -88,7 +86,13 @@ def _becomes(
     )
 
 
-def _holds(e: Expectation, trace: Trace, unit: int) -> Bools:
+def holds(e: Expectation, trace: Trace, unit: int) -> Bools:
+    """For each row of the trace, in its window or not: whether the unit (or the bank) is as it must be."""
+    so = _is_so(e, trace, unit)
+    return ~so if e.never else so
+
+
+def _is_so(e: Expectation, trace: Trace, unit: int) -> Bools:
     if e.signal == "state":
         wanted = (e.is_,) if isinstance(e.is_, UnitState) else e.is_
         assert isinstance(wanted, tuple)

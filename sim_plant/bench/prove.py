@@ -23,13 +23,16 @@ from pathlib import Path
 from controller.settings import Setpoints
 from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import About, RequirementText, keep_run
+from sim_plant.bench.failures import NotFailingError
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.runner import Workshop
+from sim_plant.bench.shrink import shrink
 from sim_plant.bench.targets import find_factory
-from sim_plant.bench.verdicts import RunResult
+from sim_plant.bench.verdicts import RunResult, Verdict
 from sim_plant.site import Site
 
 BATCH = 4
+SHRUNK = "shrunk"  # folder of shrunk cases in the evidence folder
 
 
 @dataclass(frozen=True)
@@ -40,6 +43,7 @@ class Job:
     controller: str
     seed: int
     folder: Path
+    shrink: bool = False  # look for a smaller case that fails like each run that failed
 
 
 _workshop: Workshop | None = None
@@ -60,7 +64,21 @@ def _work(runs: tuple[Run, ...]) -> list[RunResult]:
 
 
 def _one(workshop: Workshop, job: Job, run: Run) -> RunResult:
-    return keep_run(job.folder, workshop.carry_out(run), job.site.setpoints.model_dump())
+    result = workshop.carry_out(run)
+    if job.shrink and result.verdict is Verdict.FAIL:
+        _shrink(workshop, job.folder, run, result)
+    return keep_run(job.folder, result, job.site.setpoints.model_dump())
+
+
+def _shrink(workshop: Workshop, folder: Path, run: Run, result: RunResult) -> None:
+    """Write the smallest case that fails alike beside the evidence, and its name into the result."""
+    try:
+        shrunk = shrink(workshop, run, [*result.requirements, *result.expectations])
+    except NotFailingError as error:  # a controller that does not do the same thing twice
+        result.shrunk_words = str(error)
+        return
+    path = shrunk.write(folder / SHRUNK)
+    result.shrunk, result.shrunk_words = f"{SHRUNK}/{path.name}", shrunk.words()
 
 
 def batches(runs: Sequence[Run]) -> list[tuple[Run, ...]]:

@@ -39,6 +39,11 @@ class Workshop:
         self._kept: dict[tuple[int, UnitState], RigSnapshot] = {}
         self._rig = self._cold()
 
+    @property
+    def site(self) -> Site:
+        """The site whose bank stands here."""
+        return self._site
+
     def _cold(self) -> Rig:
         site = self._site
         plant = Plant(site.units, site.file.plant, self._seed)

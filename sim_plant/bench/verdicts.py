@@ -72,6 +72,8 @@ class RunResult:
     simulated_s: float = 0.0
     took_s: float = 0.0
     error: str = ""  # set when the run could not be carried out
+    shrunk: str = ""  # file of the smallest case that fails alike, relative to the evidence folder
+    shrunk_words: str = ""  # where that case fails, or why there is none; "" when nobody asked
 
     @property
     def verdict(self) -> Verdict:

@@ -17,6 +17,8 @@ from sim_plant import cli
 from sim_plant.bench.cases import CaseFile, Expectation, Given, RunTable, load_case
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.rig import Rig
+from sim_plant.bench.runner import Workshop
+from sim_plant.bench.shrink import shrink
 from sim_plant.bench.steps import Injection, SetpointChange, Step
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.verdicts import Verdict
@@ -176,6 +178,17 @@ def test_options_and_exit_codes_of_the_qa_guide_are_those_of_the_command() -> No
     assert set(re.findall(r"^\| `(--\w+)", text, re.MULTILINE)) == known
     codes = {int(code) for code in re.findall(r"^\| (\d) \|", text, re.MULTILINE)}
     assert codes >= {cli.PROVEN, cli.FAILED, cli.BAD_INPUT, cli.STOPPED}
+
+
+def test_the_shrunk_case_of_the_qa_guide_is_what_comes_out() -> None:
+    part = guide("qa-guide.md").split("## Shrunk cases")[1].split("## Exit codes")[0]
+    site = load_site(demo_folder(), ["suction_trip_s=2"])
+    run = load_case(demo_folder() / "cases" / "feed-dip-ridden-through.case.toml", site)[0]
+    workshop = Workshop(site, Controller, site.file.site.seed)
+    small = shrink(workshop, run, workshop.carry_out(run).expectations)
+
+    assert blocks(part, "toml") == [small.toml()]
+    assert f"shrunk: evidence/dip/shrunk/{small.file_name}: {small.words()}\n" in part
 
 
 def test_every_verdict_is_explained() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TextIO
 
 from rich.console import Console
@@ -63,6 +64,15 @@ def case_table(results: Sequence[RunResult], only_open: bool = False) -> Table:
         cells = (result.case, result.state or "-", result.variant or "-", _unit(result.unit), broken)
         table.add_row(Text(result.run_id), _word(result.verdict), *(Text(cell) for cell in cells))
     return table
+
+
+def shrunk_lines(results: Sequence[RunResult], folder: Path) -> list[str]:
+    """One line for each run that was shrunk: the file in the evidence ``folder``, and where it fails."""
+    return [
+        f"shrunk: {folder / r.shrunk if r.shrunk else r.run_id}: {r.shrunk_words}"
+        for r in in_order(results)
+        if r.shrunk_words
+    ]
 
 
 def _table(*whole: str) -> Table:

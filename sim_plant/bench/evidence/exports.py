@@ -154,6 +154,8 @@ def _run(result: RunResult, recorded: bool) -> dict[str, object]:
         "simulated_s": result.simulated_s,
         "took_s": result.took_s,
         "error": result.error,
+        "shrunk": result.shrunk,
+        "shrunk_words": result.shrunk_words,
     }
 
 

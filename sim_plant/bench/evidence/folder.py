@@ -2,6 +2,7 @@
 
     records/<run_id>.parquet    every signal at every scan of that run, after the shared beginning it names
     pictures/<run_id>.svg       picture of each run that failed or stayed open, and of one that passed
+    shrunk/<run_id>.case.toml   the smallest case that fails like that run, when it was asked for
     report.html                 for people; self-contained, prints on A4
     verdicts.xml, run.json      for programs
 
