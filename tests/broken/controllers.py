@@ -483,12 +483,12 @@ class ResetStartsPumps(Spoilt):
 
 
 class KeepsItsSlot(Spoilt):
-    """The slot that was lent for a purge is never given back."""
+    """The slot that was lent for a stop flush is never given back."""
 
     def spoil_inputs(self, inputs: Inputs) -> Inputs:
-        if any(unit.memory.state is UnitState.PURGE for unit in self._units):
-            self.kept["purged"] = True
-        elif self.kept.get("purged", False):
+        if any(unit.memory.state is UnitState.STOP_FLUSH for unit in self._units):
+            self.kept["lent"] = True
+        elif self.kept.get("lent", False):
             self._bank.slots = self.setpoints.flush_slots(self.n_units) - 1
         return inputs
 

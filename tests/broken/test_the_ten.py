@@ -93,14 +93,10 @@ def a_stop_is_not_repaid(trace: Trace) -> tuple[int, int]:
     """The scan in which a pump stops whose unit takes no whole flush from then on."""
     found = []
     for unit in units(trace):
-        stop = falls(trace.unit("pump", unit))[-1]
-        whole = [
-            span
-            for span in flushes(trace, unit)
-            if span[0] >= stop and seconds(trace.t_ms, *span) > SP.stop_flush_s - 2
-        ]
-        if not whole:
-            found.append((stop, unit))
+        for stop in falls(trace.unit("pump", unit))[-1:]:
+            spans = [span for span in flushes(trace, unit) if span[0] >= stop]
+            if not any(seconds(trace.t_ms, *span) > SP.stop_flush_s - 2 for span in spans):
+                found.append((stop, unit))
     return min(found)
 
 
@@ -128,10 +124,10 @@ def salt_is_not_answered(trace: Trace) -> tuple[int, int]:
     for unit in units(trace):
         pump, flush = trace.unit("pump", unit), trace.unit("flush_valve", unit)
         salty = trace.unit("permeate_cond_ma", unit) * SP.tds_per_us > SP.tds_lockout_mgl
-        start = rises(pump)[-1]
-        late = trace.t_ms - trace.t_ms[start] >= 1000 * SP.tds_blank_start_s
-        rows = np.flatnonzero(salty & late & pump & ~flush)
-        found += [(int(row), unit) for row in rows[:1]]
+        for start in rises(pump)[-1:]:
+            late = trace.t_ms - trace.t_ms[start] >= 1000 * SP.tds_blank_start_s
+            rows = np.flatnonzero(salty & late & pump & ~flush)
+            found += [(int(row), unit) for row in rows[:1]]
     return min(found)
 
 
@@ -192,7 +188,7 @@ TEN = (
     Mistake(
         "slot never given back",
         controllers.KeepsItsSlot,
-        "stopped-after-its-purge-purge",
+        "stopped-one-after-another-produce",
         {"SR-19": a_stop_is_not_repaid},
     ),
     Mistake(

@@ -260,7 +260,7 @@ def closing(*at_s: float) -> Story:
         ((202, 203, 203.1), Verdict.FAIL),
         ((202, 203, 204, 204.7), Verdict.FAIL),
         ((202.1, 203.1, 204.1, 204.7), Verdict.PASS),
-        ((204.1, 204.1), Verdict.PASS),
+        ((204.1, 204.1), Verdict.NOT_EXERCISED),
         ((204.0, 204.0), Verdict.FAIL),
     ],
     ids=str,
@@ -281,10 +281,10 @@ def test_sr_52_a_selector_off_excuses_no_other_unit() -> None:
     story = closing(205, 205.3).set(200, "selector_auto", False, 1)
 
     assert story.verdict("SR-52") is Verdict.FAIL
-    assert closing(204.6, 205).set(200, "selector_auto", False, 2).verdict("SR-52") is Verdict.PASS
+    assert closing(204.6, 205).set(200, "selector_auto", False, 2).verdict("SR-52") is Verdict.NOT_EXERCISED
 
 
-@pytest.mark.parametrize(("open_s", "verdict"), [(239.1, Verdict.PASS), (239.0, Verdict.FAIL)])
+@pytest.mark.parametrize(("open_s", "verdict"), [(239.1, Verdict.NOT_EXERCISED), (239.0, Verdict.FAIL)])
 def test_sr_52_flushes_close_together_only_as_far_as_their_longest_time_forces_it(
     open_s: float, verdict: Verdict
 ) -> None:
