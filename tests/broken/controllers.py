@@ -451,12 +451,12 @@ class ClearsDebtEarly(Spoilt):
 
 
 class SkipsStopFlush(Spoilt):
-    """Every ordinary stop is made like a trip: the feed valve shuts and that is that."""
+    """Every ordinary stop is made like a trip, and nobody remembers that a flush was owed."""
 
     def spoil_outputs(self, outputs: Outputs) -> Outputs:
         for unit in self._units:
             if unit.memory.state is UnitState.STOPPING and unit.memory.trip is Trip.T2:
-                unit.memory.trip = Trip.T1
+                unit.memory.trip, unit.memory.flush_owed = Trip.T1, False
         return outputs
 
 
