@@ -115,12 +115,7 @@ def _good_water(v: View) -> bool:
 
 def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:
     m, s = v.m, v.s
-    dead = (
-        v.stale
-        or not v.io.isolator_on
-        or v.p.estop_open
-        or v.held_s(m.selector_off_ms) > SELECTOR_DEAD_S
-    )
+    dead = v.stale or not v.io.isolator_on or v.p.estop_open or v.held_s(m.selector_off_ms) > SELECTOR_DEAD_S
     if dead:
         return SAFE_UNIT_OUTPUTS._replace(beacon=wanted.beacon)
     if v.held_s(m.selector_off_ms) > s.coast_s:

@@ -7,11 +7,13 @@ the moment at which their clock starts (the float opens, the pump stops); it is 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
 import controllers
+import more_controllers
 import numpy as np
 import pytest
 
@@ -27,7 +29,8 @@ SP = SITE.setpoints
 OWN_CASES = sorted((Path(__file__).parent / "cases").glob("*.case.toml"))
 OWN_RUNS = [run.run_id for path in OWN_CASES for run in load_case(path, SITE)]
 RUNS = {
-    run.run_id: run for run in [*load_cases(SITE), *(run for path in OWN_CASES for run in load_case(path, SITE))]
+    run.run_id: run
+    for run in [*load_cases(SITE), *(run for path in OWN_CASES for run in load_case(path, SITE))]
 }
 
 Moment = Callable[[Trace], tuple[int, int]]  # row and unit of the first failure
@@ -148,7 +151,7 @@ def two_pumps_start_together(trace: Trace) -> tuple[int, int]:
     starts = sorted((row, unit) for unit in units(trace) for row in rises(trace.unit("pump", unit)))
     return min(
         later
-        for before, later in zip(starts, starts[1:], strict=False)
+        for before, later in itertools.pairwise(starts)
         if before[1] != later[1] and seconds(trace.t_ms, before[0], later[0]) < SP.stagger_s - 0.2
     )
 
@@ -169,37 +172,37 @@ TEN = (
     ),
     Mistake(
         "guard negated",
-        controllers.JudgesOnlyBlankedSalt,
+        more_controllers.JudgesOnlyBlankedSalt,
         "tds-reading-high-while-blanked-2-pump_start",
         {"SR-21": quality_stops_a_blanked_pump},
     ),
     Mistake(
         "debt cleared early",
-        controllers.ClearsDebtEarly,
+        more_controllers.ClearsDebtEarly,
         "all-stop-and-rest-produce",
         {"SR-19": a_stop_is_not_repaid},
     ),
     Mistake(
         "reset that starts a pump",
-        controllers.ResetStartsPumps,
+        more_controllers.ResetStartsPumps,
         "unit-trips-lock-out-produce",
         {"SR-51": a_reset_starts_a_tripped_pump, "SR-02": a_reset_starts_a_pump},
     ),
     Mistake(
         "slot never given back",
-        controllers.KeepsItsSlot,
+        more_controllers.KeepsItsSlot,
         "stopped-one-after-another-produce",
         {"SR-19": a_stop_is_not_repaid},
     ),
     Mistake(
         "blanking forever",
-        controllers.BlanksForEver,
+        more_controllers.BlanksForEver,
         "tds-far-too-high-locks-out-pump_start",
         {"SR-20": salt_is_not_answered},
     ),
     Mistake(
         "latch lost on reboot",
-        controllers.ForgetsLatches,
+        more_controllers.ForgetsLatches,
         "locked-out-and-dark-lockout",
         {"SR-10": a_lockout_ends_unasked},
     ),
@@ -211,7 +214,7 @@ TEN = (
     ),
     Mistake(
         "stop that skips the flush",
-        controllers.SkipsStopFlush,
+        more_controllers.SkipsStopFlush,
         "purge-cut-by-stop-1-purge",
         {"SR-19": a_stop_is_not_repaid},
     ),

@@ -307,7 +307,12 @@ def test_sr_52_an_image_that_grew_too_old_cuts_its_unit(shut_s: float, verdict: 
 
 @pytest.mark.parametrize(
     ("shut_s", "verdict"),
-    [(202.0, Verdict.NOT_EXERCISED), (202.6, Verdict.NOT_EXERCISED), (201.0, Verdict.FAIL), (203.0, Verdict.FAIL)],
+    [
+        (202.0, Verdict.NOT_EXERCISED),
+        (202.6, Verdict.NOT_EXERCISED),
+        (201.0, Verdict.FAIL),
+        (203.0, Verdict.FAIL),
+    ],
 )
 def test_sr_52_a_contactor_believed_welded_cuts_its_unit_when_its_time_is_over(
     shut_s: float, verdict: Verdict
