@@ -215,7 +215,7 @@ TEN = (
     Mistake(
         "stop that skips the flush",
         more_controllers.SkipsStopFlush,
-        "purge-cut-by-stop-1-purge",
+        "tank-full-produce",
         {"SR-19": a_stop_is_not_repaid},
     ),
     Mistake(
