@@ -101,7 +101,7 @@ def _flush(v: View, cell: Drive) -> bool:
     if cell is not Drive.STOPPING_FLUSH:
         return cell is Drive.ON
     m = v.m
-    if Event.SUMP_HIGH in v.p.events and v.in_state_s > SUMP_FLUSH_S and m.state is UnitState.STOPPING:
+    if Event.SUMP_HIGH in v.p.events and v.in_state_s > SUMP_FLUSH_S:
         return False
     tail = m.flush_ms != NEVER and (m.feed_ms != NEVER or 0.0 <= v.held_s(m.feed_off_ms) < v.s.flush_tail_s)
     if m.state is UnitState.STOP_FLUSH:
