@@ -6,7 +6,7 @@ state logic in every scan and can only take away:
     (a) pump only with the feed valve driven
     (b) pump only after a whole start flush of this run
     (c) nothing at all with a stale I/O image, an isolated unit, an open E-stop chain, or the selector
-        away from AUTO for longer than the coast
+        away from AUTO for almost 5 s; the pump is off once it has been away for longer than the coast
     (d) feed and flush open with the pump off never longer than the longest start flush
 """
 
@@ -17,8 +17,14 @@ from typing import NamedTuple
 
 from controller.parts.timing import NEVER
 from controller.signals import SAFE_UNIT_OUTPUTS, UnitOutputs
-from controller.unit.states import RESTING, Trip, UnitState
+from controller.unit.states import RESTING, Event, Trip, UnitState
 from controller.unit.view import View
+
+SELECTOR_DEAD_S = 4.8  # a person expects the unit dead 5 s after selector OFF (SR-50); less two scans
+
+# Every flush valve is shut 5 s after the sump went high (SR-32): 2 s to believe it, and two scans. Three
+# valves and more, whose feed valves close one by one, get no whole tail.
+SUMP_FLUSH_S = 2.8
 
 
 class Drive(Enum):
@@ -95,6 +101,8 @@ def _flush(v: View, cell: Drive) -> bool:
     if cell is not Drive.STOPPING_FLUSH:
         return cell is Drive.ON
     m = v.m
+    if Event.SUMP_HIGH in v.p.events and v.in_state_s > SUMP_FLUSH_S:
+        return False
     tail = m.flush_ms != NEVER and (m.feed_ms != NEVER or 0.0 <= v.held_s(m.feed_off_ms) < v.s.flush_tail_s)
     if m.state is UnitState.STOP_FLUSH:
         return tail or not m.closing
@@ -107,14 +115,12 @@ def _good_water(v: View) -> bool:
 
 def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:
     m, s = v.m, v.s
-    dead = (
-        v.stale
-        or not v.io.isolator_on
-        or v.p.estop_open
-        or v.held_s(m.selector_off_ms) > s.coast_s + s.feed_close_gap_s
-    )
+    dead = v.stale or not v.io.isolator_on or v.p.estop_open or v.held_s(m.selector_off_ms) > SELECTOR_DEAD_S
     if dead:
         return SAFE_UNIT_OUTPUTS._replace(beacon=wanted.beacon)
+    if v.held_s(m.selector_off_ms) > s.coast_s:
+        # the valves may still wait for their turn among the units: together they would hammer (SR-52)
+        wanted = wanted._replace(pump=False, enable=False)
     if wanted.pump and not (wanted.feed_valve and m.flush_complete):
         wanted = wanted._replace(pump=False, enable=False)
     if wanted.flush_valve and not wanted.pump and v.held_s(m.both_ms) > s.start_flush_max_s:

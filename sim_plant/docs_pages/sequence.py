@@ -80,8 +80,8 @@ def sequence_page() -> str:
         "1 is energised. The dose column says whether the unit counts in the dosing demand. Rules that stand "
         "above all states can only take away: pump only with the feed valve driven and after a whole start "
         "flush; nothing with stale I/O, isolator off, open E-stop chain, or selector away from AUTO for "
-        "longer than the coast; feed and flush together with the pump off never longer than the longest "
-        "start flush.",
+        "almost 5 s, and no pump once it has been away for longer than the coast; feed and flush together "
+        "with the pump off never longer than the longest start flush.",
         _output_table(),
         "## State by event",
         _legend(),

@@ -140,8 +140,7 @@ class SumpHigh(Watch):
     """SR-32: pumps 0, flush valves 0 within 5 s, no flush before the sump has been clear for 60 s.
 
     The 5 s hold for the debounce, the tail of a flush valve and one other feed valve that closes first.
-    Feed valves close one by one (SR-52), so each further closure adds one gap: with three flush slots the
-    third flush valve is shut one gap later. The bench judges by the plain 5 s.
+    Feed valves close one by one (SR-52); from the third on the tail is cut short.
     """
 
     id = "SR-32"
@@ -152,7 +151,6 @@ class SumpHigh(Watch):
         self.high = Held()
         self.clear = Held()
         self.blocked = False
-        self.closures = 0
 
     def look(self, h: History) -> bool:
         ok = h.now.inputs.bank.sump_ok
@@ -165,10 +163,7 @@ class SumpHigh(Watch):
             self.require(not _pumps(h), h, "a pump on with the sump high")
         if self.clear.lasted(SUMP_CLEAR_S):
             self.blocked = False
-        fallen = sum(past.fall("feed_valve") for past in h.units)
-        self.closures = 0 if self.high.ms <= 0 else self.closures + fallen
-        gaps_s = h.most("feed_close_gap_s") * max(self.closures - 1, 0)
-        limit_s = SUMP_FLUSH_S - 2.0 + leak_s + gaps_s + TOLERANCE_S
+        limit_s = SUMP_FLUSH_S - 2.0 + leak_s
         flushing = any(past.out.flush_valve for past in h.units)
         self.require(not (self.high.overdue(limit_s) and flushing), h, "a flush valve open, sump high")
         opened = any(past.rise("flush_valve") for past in h.units)
@@ -308,8 +303,8 @@ class ResetsDoNoMore(Watch):
 class ClosuresApart(Watch):
     """SR-52: feed valves of two units close a second apart, unless all outputs of a unit are cut at once.
 
-    A selector that has been OFF for the coast cuts everything (output rule c, SR-50: dead within 5 s), so
-    such a closure is a cut: several selectors turned OFF together may end in one scan.
+    A selector that has been OFF for almost 5 s cuts everything (output rule c, SR-50: dead within 5 s), so
+    such a closure is a cut: what of several selectors turned OFF together found no turn ends in one scan.
     """
 
     id = "SR-52"

@@ -190,6 +190,54 @@ def test_a_high_sump_ends_every_flush_within_five_seconds() -> None:
     assert took_s <= 5.0 + 0.5  # the tolerance of a reaction
 
 
+ROOMY = QUICK.model_copy(update={"drain_capacity_m3h": 60.0, "booster_capacity_m3h": 60.0, "stagger_s": 5.0})
+"""As many flush slots as units."""
+
+
+def feed_closures_s(rig: BankRig, since_ms: int) -> list[float]:
+    """When a feed valve closed, in seconds after a moment; one value for each."""
+    return sorted(
+        (now[0] - since_ms) / 1000.0
+        for before, now in pairwise(rig.trace)
+        for was, unit in zip(before[2], now[2], strict=True)
+        if now[0] > since_ms and was.feed_valve and not unit.feed_valve
+    )
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_a_high_sump_ends_many_flushes_within_five_seconds_and_their_feeds_one_by_one(count: int) -> None:
+    rig = BankRig(count, ROOMY)
+    rig.until(lambda r: all(out.flush_valve and out.feed_valve for out in r.out.units), 120)
+    rig.bank["sump_ok"] = False
+    struck_ms = rig.now_ms
+
+    took_s = rig.until(lambda r: not any(out.flush_valve for out in r.out.units), 20)
+    rig.run(5)
+
+    assert took_s <= 5.0
+    closures_s = feed_closures_s(rig, struck_ms)
+    assert len(closures_s) == count
+    assert min(later - before for before, later in pairwise(closures_s)) >= 0.9
+
+
+def test_selectors_off_together_close_their_feeds_one_by_one_as_far_as_five_seconds_reach() -> None:
+    rig = producing_bank(6)
+    for unit in rig.units:
+        unit["selector_auto"] = False
+    struck_ms = rig.now_ms
+    rig.step()
+    assert not pumping(rig)
+
+    rig.run(8)
+
+    closures_s = feed_closures_s(rig, struck_ms)
+    assert len(closures_s) == 6
+    assert closures_s[-1] <= 5.0
+    in_turn = [shut_s for shut_s in closures_s if shut_s < closures_s[-1]]
+    assert len(in_turn) == 3
+    assert min(later - before for before, later in pairwise(in_turn)) >= 0.9
+
+
 @pytest.mark.parametrize("count", [1, 2])
 def test_an_open_estop_chain_takes_every_output_of_units_and_booster(count: int) -> None:
     rig = producing_bank(count)

@@ -223,7 +223,7 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     (
         "SR-32",
         "flush runs on",
-        lambda t: t.ready().drive(1, flush_valve=True).field(0, sump_ok=False).run(5.8),
+        lambda t: t.ready().drive(1, flush_valve=True).field(0, sump_ok=False).run(5.3),
     ),
     (
         "SR-32",
@@ -310,7 +310,7 @@ BAD: list[tuple[str, str, Callable[[Trace], object]]] = [
     ("rule (c)", "stale", lambda t: _stale(t.drive(1, flush_valve=True).run(1), 1_100)),
     ("rule (c)", "isolated", lambda t: t.drive(1, flush_valve=True).field(1, isolator_on=False).run(0.1)),
     ("rule (c)", "E-stop", lambda t: t.drive(1, enable=True).field(0, estop_healthy=False).run(0.1)),
-    ("rule (c)", "selector", lambda t: t.drive(1, feed_valve=True).field(1, selector_auto=False).run(3.3)),
+    ("rule (c)", "selector", lambda t: t.drive(1, feed_valve=True).field(1, selector_auto=False).run(5.0)),
     ("rule (d)", "both open", lambda t: t.flush(seconds=61)),
     ("rule (e)", "flush at once", _struck),
 ]

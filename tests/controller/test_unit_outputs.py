@@ -34,7 +34,7 @@ SETTLED: dict[str, Any] = {
         {"contacts": {"isolator_on": False}},
         {"permits": {"estop_open": True}},
         {"age_ms": 1001},
-        {"memory": SETTLED | {"selector_off_ms": ago(3.1)}},
+        {"memory": SETTLED | {"selector_off_ms": ago(4.9)}},
     ],
     ids=str,
 )
@@ -48,11 +48,19 @@ def test_each_of_isolator_estop_stale_inputs_and_selector_alone_leaves_only_the_
     assert drive(v) == SAFE_UNIT_OUTPUTS._replace(beacon=alarm)
 
 
-@pytest.mark.parametrize(("away_s", "pumps"), [(3.0, True), (3.001, False)])
-def test_the_selector_may_be_away_for_the_coast_and_one_closing_gap(away_s: float, pumps: bool) -> None:
+@pytest.mark.parametrize(("away_s", "pumps"), [(2.0, True), (2.001, False)])
+def test_the_pump_does_not_outlast_the_coast_with_the_selector_away(away_s: float, pumps: bool) -> None:
+    outputs = drive(view(S.PRODUCE, 600, memory=SETTLED | {"selector_off_ms": ago(away_s)}))
+
+    assert (outputs.pump, outputs.enable) == (pumps, pumps)
+    assert outputs.feed_valve
+
+
+@pytest.mark.parametrize(("away_s", "feeds"), [(4.8, True), (4.801, False)])
+def test_the_feed_valve_may_wait_for_its_turn_for_almost_5_s(away_s: float, feeds: bool) -> None:
     v = view(S.PRODUCE, 600, memory=SETTLED | {"selector_off_ms": ago(away_s)})
 
-    assert drive(v).pump is pumps
+    assert drive(v).feed_valve is feeds
 
 
 # --- beacon and diverter --------------------------------------------------------------------------------

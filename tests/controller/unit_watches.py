@@ -8,6 +8,7 @@ from controller.signals import SAFE_UNIT_OUTPUTS, Verb
 
 ACTUATORS = ("feed_valve", "flush_valve", "pump", "enable", "divert")
 FAST_S, PUMP_S, FEED_S = 0.3, 0.5, 5.0  # stated by SR-09 and SR-10; by SR-50
+SELECTOR_DEAD_S = FEED_S - 0.1  # one scan earlier: output rule (c) answers in the scan that reaches it
 TOLERANCE_S = 0.5  # narrative 2.3
 CHATTER_CHANGES, CHATTER_GAP_MS = 8, 900  # 10 Hz makes ten changes in a second; one second less one scan
 
@@ -40,7 +41,7 @@ def cut_at_once(h: History, unit: int) -> bool:
         or not past.fresh
         or not past.io.isolator_on
         or not past.io.skid_dry
-        or past.selector_off.lasted(h.least("coast_s"))
+        or past.selector_off.lasted(SELECTOR_DEAD_S - 0.1)
         or past.welded.lasted(h.least("feedback_s"))
         or unit in h.now.struck
         or h.was_hung
@@ -415,9 +416,9 @@ class MaintenanceIsDead(Watch):
 
 
 class DeadUnit(Watch):
-    """Output rule (c): stale image, isolated, E-stop open, or selector OFF for longer than the coast.
+    """Output rule (c): stale image, isolated, E-stop open, or selector OFF for as long as SR-50 allows.
 
-    The selector has one closing gap more, for the last feed valve of a bank switched off together.
+    The selector leaves the pump the coast and no longer; the valves wait for their turn until 5 s (SR-52).
     """
 
     id = "rule (c)"
@@ -425,13 +426,14 @@ class DeadUnit(Watch):
     def look(self, h: History) -> bool:
         past = self.past(h)
         assert past.io is not None
-        away_s = h.most("coast_s") + h.most("feed_close_gap_s")
         dead = (
             not past.fresh
             or not past.io.isolator_on
             or not h.now.inputs.bank.estop_healthy
-            or past.selector_off.ms > 1000.0 * away_s
+            or past.selector_off.ms >= 1000.0 * SELECTOR_DEAD_S
         )
+        coasted = past.selector_off.ms > 1000.0 * h.most("coast_s")
+        self.require(not (coasted and past.out.pump), h, "a pump on with the selector OFF for the coast")
         self.require(not dead or _idle(h, self.unit), h, "an output on in a dead unit")
         return dead and _driven(h, self.unit)
 

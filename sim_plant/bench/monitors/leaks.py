@@ -15,6 +15,8 @@ from sim_plant.bench.monitors.tally import Tally
 from sim_plant.bench.monitors.tolerance import ms, reaction_ms, shortest_ms, spacing_ms
 from sim_plant.bench.trace import Bools
 
+HALT_S = 2.5  # stated by SR-43
+SELECTOR_FEED_S = 5.0  # stated by SR-50
 SUMP_PUMP_S, SUMP_FLUSH_S, SUMP_CLEAR_S = 2.5, 5.0, 60.0  # stated by SR-32; the first for a debounce of 2 s
 
 
@@ -97,12 +99,18 @@ def _sump_blocks(obs: Observed, high: Bools) -> Bools:
 
 
 def closures_apart(obs: Observed) -> Tally:
-    """SR-52."""
+    """SR-52: closures that are cut at once count for nothing; a deadline may force the others together."""
     sp = obs.setpoints
     tally = obs.tally(f"{sp.feed_close_gap_s:g} s between feed closures of two units")
-    closures = sorted((int(row), unit) for unit in obs.units for row in obs.falls("feed_valve", unit))
+    closures = sorted(
+        (int(row), unit)
+        for unit in obs.units
+        for row in obs.falls("feed_valve", unit)
+        if not _cut_at_once(obs, unit, int(row))
+    )
     for (before, first), (row, second) in itertools.pairwise(closures):
-        if first == second or _cut_at_once(obs, first, before) or _cut_at_once(obs, second, row):
+        together = before == row and _could_not_wait(obs, first, row, before)
+        if first == second or together or _could_not_wait(obs, second, row, before):
             continue
         apart_ms = int(obs.t[row] - obs.t[before])
         text = f"{apart_ms / 1000:.1f} s after unit {first}"
@@ -111,11 +119,49 @@ def closures_apart(obs: Observed) -> Tally:
 
 
 def _cut_at_once(obs: Observed, unit: int, row: int) -> bool:
-    """Whether a feed valve closed because all outputs are cut at once: E-stop, leak, isolator, power, I/O."""
+    """Whether a feed valve closed because all outputs are cut at once.
+
+    E-stop, leak, isolator, power, I/O (its image grew too old), a program that stands still, or a welded
+    contactor, which leads straight to a state with every output off (narrative 3.5, E18).
+    """
+    recent = slice(max(0, row - 6), row + 1)
     late = slice(max(0, row - 1 - round(ms(obs.setpoints.leak_s + 0.5) / obs.scan_ms)), row + 1)
     wet = obs.open("skid_dry", unit) | obs.open("floor_dry")
     cut = obs.open("estop_healthy") | obs.open("isolator_on", unit) | ~obs.powered | link_lost(obs, unit)
-    return bool(wet[late].any() or cut[max(0, row - 6) : row + 1].any())
+    cut |= obs.older(obs.setpoints.io_stale_s, unit)
+    return bool(wet[late].any() or cut[recent].any()) or _welded(obs, unit, row) or _halted(obs, row)
+
+
+def _welded(obs: Observed, unit: int, row: int) -> bool:
+    """Whether the contactor feedback has just stood for its time with the pump off, and no longer."""
+    held_s = obs.setpoints.feedback_s
+    off_ms = int(forms.age_ms(obs.t, obs.on("pump_running", unit) & ~obs.on("pump", unit))[row])
+    return shortest_ms(held_s, obs.scan_ms) <= off_ms <= reaction_ms(held_s, obs.scan_ms)
+
+
+def _halted(obs: Observed, row: int) -> bool:
+    """Whether the watchdog output has stood still for almost as long as it may (SR-43)."""
+    still_ms = int(forms.since_ms(obs.t, forms.changes(obs.on("watchdog")))[row])
+    return ms(HALT_S) - 500 <= still_ms <= ms(HALT_S) + obs.scan_ms
+
+
+def _could_not_wait(obs: Observed, unit: int, row: int, before: int) -> bool:
+    """Whether a whole gap after the closure at row ``before`` would have come too late for this valve.
+
+    Two limits outrank the gap: SR-50 (shut 5 s after the selector went OFF) and output rule (d) (feed and
+    flush open together with the pump off for the longest start flush).
+    """
+    sp = obs.setpoints
+    last = max(row - 1, 0)  # the states that the closure ended
+    off_ms = int(forms.age_ms(obs.t, obs.open("selector_auto", unit))[row])
+    both_ms = int(forms.age_ms(obs.t, obs.resting_flush(unit))[last])
+    limits = []
+    if off_ms >= 0:
+        limits.append(int(obs.t[row]) - off_ms + ms(SELECTOR_FEED_S))
+    if both_ms >= 0:
+        limits.append(int(obs.t[last]) - both_ms + ms(sp.start_flush_max_s))
+    next_ms = int(obs.t[before]) + ms(sp.feed_close_gap_s)
+    return any(next_ms > limit_ms for limit_ms in limits)
 
 
 RULES = (
@@ -148,10 +194,12 @@ RULES = (
     Requirement(
         "SR-52",
         "Feed valves of two units close at least {feed_close_gap_s:g} s apart, unless all outputs are cut at "
-        "once by E-stop, leak, isolator, loss of power or of I/O.",
+        "once by E-stop, leak, isolator, welded contactor, halted program, loss of power or of I/O. They "
+        "close nearer together only as far as 5 s after selector OFF, or {start_flush_max_s:g} s of flush "
+        "with the pump off, leave no room.",
         "invariant",
         ("water hammer",),
-        ("feed_close_gap_s", "leak_s"),
+        ("feed_close_gap_s", "leak_s", "io_stale_s", "feedback_s", "start_flush_max_s"),
         closures_apart,
     ),
 )

@@ -39,12 +39,43 @@ def estop(obs: Observed) -> Tally:
             continue
         for unit, name in outputs:
             rise = forms.next_row(obs.rises(name, unit), start)
-            resets = obs.resets(unit)
-            if rise is not None and not forms.any_between(resets, end, rise):
+            if rise is not None and not _freed(obs, unit, start, end, rise):
                 text = f"{name} on after the E-stop without a reset that followed its release"
                 tally.broken(int(obs.t[rise]), unit, text)
         tally.held(int(obs.t[start]), 0)
     return tally
+
+
+def _freed(obs: Observed, unit: int, start: int, end: int, rise: int) -> bool:
+    """Whether an output may come on at row ``rise`` after an E-stop in the rows ``start`` to ``end``.
+
+    A reset after the release frees a unit. One that rested in OFF or MAINTENANCE all that time stays there
+    (narrative 3.5, E30) and is freed by its selector alone. The booster serves every unit that is free.
+    """
+    if unit == 0:
+        return any(_freed(obs, one, start, end, rise) for one in obs.units)
+    if forms.any_between(obs.resets(unit), end, rise):
+        return True
+    turned = forms.any_between(obs.rises("selector_auto", unit), end, rise)
+    return turned and _put_away(obs, unit, start, end)
+
+
+def _put_away(obs: Observed, unit: int, start: int, end: int) -> bool:
+    """Whether the unit rested with its selector OFF, or in maintenance, through all of these rows."""
+    first = max(start - 1, 0)
+    away = obs.open("selector_auto", unit) | _out_for_maintenance(obs, unit) | ~obs.powered
+    driven = any(obs.on(name, unit)[first] for name in UNIT_OUTPUTS)
+    return bool(away[first:end].all()) and not driven
+
+
+def _out_for_maintenance(obs: Observed, unit: int) -> Bools:
+    """Rows between a request for maintenance that must have been taken and the return to service."""
+    out = np.zeros(obs.n, np.bool_)
+    for asked in obs.commands(Verb.MAINTAIN, unit).tolist():
+        rest = _at_rest(obs, unit, asked)
+        if rest is not None and not _may_be_refused(obs, unit, asked):
+            out[rest : forms.next_row(obs.commands(Verb.RETURN_TO_SERVICE, unit), asked) or obs.n] = True
+    return out
 
 
 def selector_off(obs: Observed) -> Tally:
@@ -223,7 +254,8 @@ RULES = (
     Requirement(
         "SR-33",
         "E-stop open: every pump, enable, feed and flush output and the booster enable off within 0.5 s; "
-        "nothing comes on by its release, only after a reset that follows it.",
+        "nothing comes on by its release, only after a reset that follows it. A unit that rested in OFF or "
+        "maintenance meanwhile needs its selector turned to AUTO instead.",
         "response",
         ("stored pressure, unexpected start", "electrical, inrush"),
         (),

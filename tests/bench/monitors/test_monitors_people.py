@@ -39,6 +39,54 @@ def test_sr_33_after_the_release_and_a_reset_a_start_is_allowed() -> None:
     assert stopped_by_estop().press_reset(255).flush(260, 75, unit=2).verdict("SR-33") is Verdict.PASS
 
 
+def put_away_in_estop(auto_s: float, off_s: float = 100.0) -> Story:
+    """Unit 1 is stopped at 200 s by an E-stop of 50 s; unit 2 rests, its selector OFF until ``auto_s``."""
+    story = stopped_by_estop().during(off_s, auto_s, "selector_auto", False, 2)
+    return story.set(260, "booster_run", True).flush(270, 75, unit=2)
+
+
+@pytest.mark.parametrize(
+    ("auto_s", "off_s", "verdict"),
+    [
+        (250.0, 100.0, Verdict.PASS),
+        (260.0, 199.9, Verdict.PASS),
+        (249.9, 100.0, Verdict.FAIL),
+        (260.0, 200.1, Verdict.FAIL),
+        (600.0, 100.0, Verdict.FAIL),
+    ],
+    ids=["turned to AUTO at the release", "OFF just before", "AUTO too early", "OFF too late", "never AUTO"],
+)
+def test_sr_33_a_unit_that_was_off_all_the_time_is_freed_by_its_selector(
+    auto_s: float, off_s: float, verdict: Verdict
+) -> None:
+    assert put_away_in_estop(auto_s, off_s).verdict("SR-33") is verdict
+
+
+def test_sr_33_a_selector_off_frees_no_unit_that_the_estop_stopped() -> None:
+    story = stopped_by_estop().during(199, 260, "selector_auto", False, 1)
+
+    assert story.flush(270, 75, unit=1).verdict("SR-33") is Verdict.FAIL
+
+
+def test_sr_33_no_unit_is_freed_by_the_selector_of_another() -> None:
+    assert put_away_in_estop(260.0).flush(300, 75, unit=1).verdict("SR-33") is Verdict.FAIL
+
+
+def test_sr_33_a_unit_in_maintenance_is_freed_by_its_return_and_its_selector() -> None:
+    def returned() -> Story:
+        story = stopped_by_estop().command(50, "maintain", 2).command(260, "return_to_service", 2)
+        return story.set(265, "booster_run", True).flush(270, 75, unit=2)
+
+    assert returned().during(255, 262, "selector_auto", False, 2).verdict("SR-33") is Verdict.PASS
+    assert returned().verdict("SR-33") is Verdict.FAIL
+
+
+def test_sr_33_the_booster_may_run_for_one_unit_that_was_reset() -> None:
+    story = stopped_by_estop().command(255, "reset", 2).set(260, "booster_run", True)
+
+    assert story.flush(270, 75, unit=2).verdict("SR-33") is Verdict.PASS
+
+
 def selector_off(feed_until_s: float, seconds: float = 600.0) -> Story:
     story = Story(seconds).produce(10, 200, unit=1).set(200, "selector_auto", False, 1)
     return story.during(200, feed_until_s, "feed_valve", True, 1).set(feed_until_s, "feed_valve", False, 1)

@@ -244,6 +244,97 @@ def test_sr_52_all_may_close_at_once_when_all_is_cut(name: str) -> None:
     assert story.set(199.8, name, False).verdict("SR-52") is Verdict.NOT_EXERCISED
 
 
+def closing(*at_s: float) -> Story:
+    """The feed valves of the units 1, 2, ... are open from 100 s until these times."""
+    story = Story(300, n_units=len(at_s))
+    for unit, shut_s in enumerate(at_s, start=1):
+        story.during(100, shut_s, "feed_valve", True, unit)
+    return story
+
+
+@pytest.mark.parametrize(
+    ("shut_s", "verdict"),
+    [
+        ((202, 203, 204, 205, 205, 205), Verdict.PASS),
+        ((202, 203, 204, 204.1, 204.1, 204.1), Verdict.FAIL),
+        ((202, 203, 203.1), Verdict.FAIL),
+        ((202, 203, 204, 204.7), Verdict.FAIL),
+        ((202.1, 203.1, 204.1, 204.7), Verdict.PASS),
+        ((204.1, 204.1), Verdict.NOT_EXERCISED),
+        ((204.0, 204.0), Verdict.FAIL),
+    ],
+    ids=str,
+)
+def test_sr_52_selectors_off_together_close_together_only_as_far_as_5_s_force_it(
+    shut_s: tuple[float, ...], verdict: Verdict
+) -> None:
+    """All selectors OFF at 200 s: who could have waited a whole second until 205 s must have waited."""
+    story = closing(*shut_s)
+    for unit in range(1, len(shut_s) + 1):
+        story.set(200, "selector_auto", False, unit)
+
+    assert story.verdict("SR-52") is verdict
+
+
+def test_sr_52_a_selector_off_excuses_no_other_unit() -> None:
+    """Unit 1 had to close at 205 s; unit 2 could have waited."""
+    story = closing(205, 205.3).set(200, "selector_auto", False, 1)
+
+    assert story.verdict("SR-52") is Verdict.FAIL
+    assert closing(204.6, 205).set(200, "selector_auto", False, 2).verdict("SR-52") is Verdict.NOT_EXERCISED
+
+
+@pytest.mark.parametrize(("open_s", "verdict"), [(239.1, Verdict.NOT_EXERCISED), (239.0, Verdict.FAIL)])
+def test_sr_52_flushes_close_together_only_as_far_as_their_longest_time_forces_it(
+    open_s: float, verdict: Verdict
+) -> None:
+    """Two flushes of one beginning; 240 s is the longest, the valves close together."""
+    story = Story(400)
+    for unit in (1, 2):
+        story.during(100, 100 + open_s, "feed_valve", True, unit)
+        story.during(100, 100 + open_s, "flush_valve", True, unit)
+
+    assert story.verdict("SR-52") is verdict
+
+
+@pytest.mark.parametrize(
+    ("shut_s", "verdict"),
+    [(201.1, Verdict.NOT_EXERCISED), (201.0, Verdict.FAIL)],
+)
+def test_sr_52_an_image_that_grew_too_old_cuts_its_unit(shut_s: float, verdict: Verdict) -> None:
+    assert closing(shut_s, shut_s).freeze(200, 260, unit=1).verdict("SR-52") is verdict
+
+
+@pytest.mark.parametrize(
+    ("shut_s", "verdict"),
+    [
+        (202.0, Verdict.NOT_EXERCISED),
+        (202.6, Verdict.NOT_EXERCISED),
+        (201.0, Verdict.FAIL),
+        (203.0, Verdict.FAIL),
+    ],
+)
+def test_sr_52_a_contactor_believed_welded_cuts_its_unit_when_its_time_is_over(
+    shut_s: float, verdict: Verdict
+) -> None:
+    assert closing(shut_s, shut_s).set(200, "pump_running", True, 1).verdict("SR-52") is verdict
+
+
+@pytest.mark.parametrize(
+    ("shut_s", "verdict"),
+    [(202.5, Verdict.NOT_EXERCISED), (201.0, Verdict.FAIL), (203.0, Verdict.FAIL)],
+)
+def test_sr_52_a_halted_program_is_cut(shut_s: float, verdict: Verdict) -> None:
+    assert closing(shut_s, shut_s).set(200, "watchdog", 0).verdict("SR-52") is verdict
+
+
+def test_sr_52_a_cut_between_two_closures_does_not_part_them() -> None:
+    """Unit 2 is isolated between the closures of 1 and 3, which are too near to each other."""
+    story = closing(200, 200.3, 200.5).set(200.2, "isolator_on", False, 2)
+
+    assert story.verdict("SR-52") is Verdict.FAIL
+
+
 def test_sr_52_follows_its_setpoint() -> None:
     story = Story(300).during(100, 200, "feed_valve", True, 1).during(100, 202, "feed_valve", True, 2)
 
