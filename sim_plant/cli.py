@@ -1,17 +1,14 @@
 """The ``skidproof`` command.
 
 Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the
-target could not be reached, 4 stopped by the user. Evidence so far is kept in every case. ``control`` has
+target could not be reached, 4 stopped by the user. Evidence so far is kept in every case; so it is with
+``campaign``, where 3 says that a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 """
 
 from __future__ import annotations
 
-import os
-import platform
 import shutil
-import sys
-import time
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -30,17 +27,9 @@ from sim_plant.bench.monitors import REQUIREMENTS, Requirement
 from sim_plant.bench.prove import OUR_FIRMWARE, Job, carry_out
 from sim_plant.bench.targets import try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
-from sim_plant.site import Site, demo_folder, load_site
-
-PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
-
-CAUTION = (
-    "Prototype and test bench, not a safety system: no SIL or PL is claimed, and a passing run is no proof "
-    "of a safe plant. Local codes and licensed practice come first; lock out, tag out, try out before you "
-    "open anything."
-)
-
-CORES = min(os.cpu_count() or 1, 64)
+from sim_plant.commands.campaign import campaign
+from sim_plant.commands.common import BAD_INPUT, CAUTION, CORES, FAILED, PROVEN, STOPPED, about_of
+from sim_plant.site import demo_folder, load_site
 
 app = typer.Typer(
     help="Prove the control logic of a bank of reverse-osmosis units before water and power reach the site.",
@@ -98,7 +87,7 @@ def prove(
     chosen_seed = loaded.file.site.seed if seed is None else seed
     job = Job(loaded, controller, chosen_seed, folder.path.resolve())
     results, complete = _run_all(job, runs, jobs, folder, errors)
-    about = _about(loaded, controller, chosen_seed, started, complete, len(runs))
+    about = about_of(loaded, controller, chosen_seed, started, complete, len(runs))
     requirements = [_text(r, loaded.setpoints) for r in REQUIREMENTS]
     folder.close(about, requirements)
     _print(results, requirements, about, folder.path)
@@ -152,6 +141,11 @@ def control(
     raise typer.Exit(code)
 
 
+app.command(epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults")(
+    campaign
+)
+
+
 def _chosen(runs: list[Run], wanted: list[str]) -> list[Run]:
     if not wanted:
         return runs
@@ -182,26 +176,6 @@ def _run_all(
             errors.print("stopped by the user; writing the evidence so far")
             return results, False
     return results, True
-
-
-def _about(site: Site, controller: str, seed: int, started: datetime, complete: bool, planned: int) -> About:
-    return About(
-        site=site.name,
-        title=site.file.site.title,
-        target=f"{controller}, in process with the simulated plant",
-        seed=seed,
-        settings=site.setpoints.model_dump(),
-        defaults=Setpoints().model_dump(),
-        plant=site.file.plant.model_dump(),
-        started=started.isoformat(timespec="seconds"),
-        took_s=time.time() - started.timestamp(),
-        version=version("skidproof"),
-        python=platform.python_version(),
-        platform=f"{platform.system()} {platform.machine()}",
-        command=" ".join(["skidproof", *sys.argv[1:]]),
-        complete=complete,
-        planned_runs=planned,
-    )
 
 
 def _text(requirement: Requirement, setpoints: Setpoints) -> RequirementText:

@@ -10,10 +10,11 @@ from __future__ import annotations
 import itertools
 import multiprocessing
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import keep_run
@@ -21,6 +22,8 @@ from sim_plant.bench.runner import Workshop
 from sim_plant.bench.targets import find_factory
 from sim_plant.bench.verdicts import RunResult
 from sim_plant.site import Site
+
+Thing = TypeVar("Thing")
 
 BATCH = 4
 OUR_FIRMWARE = "controller.firmware:Controller"
@@ -59,9 +62,16 @@ def _one(workshop: Workshop, job: Job, run: Run) -> RunResult:
 
 def batches(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
     """Runs in handfuls that start from the same state of the same unit."""
-    ordered = sorted(runs, key=_start)
-    groups = (tuple(group) for _key, group in itertools.groupby(ordered, key=_start))
-    return [group[i : i + BATCH] for group in groups for i in range(0, len(group), BATCH)]
+    return handfuls(runs, _start)
+
+
+def handfuls(
+    things: Iterable[Thing], start: Callable[[Thing], tuple[int, str]], size: int = BATCH
+) -> list[tuple[Thing, ...]]:
+    """Things to do, in handfuls that have the same start: a unit and its state."""
+    ordered = sorted(things, key=start)
+    groups = (tuple(group) for _key, group in itertools.groupby(ordered, key=start))
+    return [group[i : i + size] for group in groups for i in range(0, len(group), size)]
 
 
 def _start(run: Run) -> tuple[int, str]:
