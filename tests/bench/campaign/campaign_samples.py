@@ -41,6 +41,24 @@ class Deadly(Controller):
         return super().scan(inputs, now_ms)
 
 
+class NeverFlushes(Controller):
+    """Its flush valves never open, so no unit comes to produce."""
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        outputs = super().scan(inputs, now_ms)
+        units = tuple(unit._replace(flush_valve=False) for unit in outputs.units)
+        return outputs._replace(units=units)
+
+
+class Crashes(Controller):
+    """Divides by zero when unit 1 loses its suction loop."""
+
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        if inputs.units[0].suction_ma < 1.0:
+            raise ZeroDivisionError("no pressure, no recovery")
+        return super().scan(inputs, now_ms)
+
+
 class WorkerGoneError(RuntimeError):
     """A worker is gone."""
 

@@ -6,20 +6,28 @@ import os
 import pickle
 import signal
 from collections import Counter
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
+from typing import Any
 
+import dask
 import pytest
-from campaign_samples import LosingHands, cell, order
+from campaign_samples import SEED, LosingHands, cell, order, pair
+from distributed import LocalCluster
 
 from controller.unit.states import UnitState
 from sim_plant.bench.campaign.cells import Cell
 from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
 from sim_plant.bench.campaign.work import LOST, Bench, CellResult, Order, hand_out
+from sim_plant.bench.prove import OUR_FIRMWARE
+from sim_plant.bench.runner import Workshop
+from sim_plant.bench.targets import find_factory
 from sim_plant.bench.verdicts import Verdict
 
 SEVEN = [cell(f"F{n:02d}") for n in (1, 5, 8, 16, 19, 33, 40)]
-DEADLY = "tests.bench.campaign.campaign_samples:Deadly"
+SAMPLES = "tests.bench.campaign.campaign_samples"
+DEADLY = f"{SAMPLES}:Deadly"
 
 
 def by_key(results: list[CellResult]) -> dict[str, CellResult]:
@@ -78,7 +86,7 @@ def test_how_long_a_state_lasts_is_measured_undisturbed(bench: Bench) -> None:
 
 
 def test_a_state_that_is_never_reached_is_an_error_of_its_cells_and_tried_once() -> None:
-    bench = Bench(order(5.0, "tests.bench.test_rig_and_runner:NeverFlushes"))
+    bench = Bench(order(5.0, f"{SAMPLES}:NeverFlushes"))
     first, second = (
         bench.carry_out(cell("F01", UnitState.DELAY)),
         bench.carry_out(cell("F05", UnitState.DELAY)),
@@ -90,9 +98,26 @@ def test_a_state_that_is_never_reached_is_an_error_of_its_cells_and_tried_once()
 
 
 def test_a_controller_that_breaks_down_is_an_error_of_the_cell() -> None:
-    bench = Bench(order(5.0, "tests.bench.test_rig_and_runner:Crashes"))
-    assert "ZeroDivisionError" in bench.carry_out(cell("F01", UnitState.PUMP_START)).error
-    assert bench.carry_out(cell("F01", UnitState.BOOT)).error == ""
+    bench = Bench(order(5.0, f"{SAMPLES}:Crashes"))
+    assert "ZeroDivisionError: no pressure" in bench.carry_out(cell("F01")).error
+    assert bench.carry_out(cell("F05")).error == ""
+
+
+@pytest.mark.parametrize("line", ["F01", "F47"])
+@pytest.mark.parametrize("controller", [OUR_FIRMWARE, "tests.broken.controllers:IgnoresLowSuction"])
+def test_counting_from_the_strike_loses_no_failure(line: str, controller: str) -> None:
+    severity = "severe" if line == "F47" else "fixed"
+    run = cell(line, UnitState.START_FLUSH, severity).run(70.0)
+    workshop = Workshop(pair(), find_factory(controller), SEED)
+
+    whole = {f.name: f for f in workshop.carry_out(run).requirements}
+    since = {f.name: f for f in workshop.carry_out(run, since_strike=True).requirements}
+
+    assert whole.keys() == since.keys()
+    for name, finding in whole.items():
+        assert (since[name].verdict is Verdict.FAIL) == (finding.verdict is Verdict.FAIL)
+        assert since[name].triggers <= finding.triggers
+    assert sum(f.triggers for f in since.values()) < sum(f.triggers for f in whole.values())
 
 
 # --- lots that are lost ---
@@ -141,24 +166,49 @@ def test_a_cell_that_kills_its_process_is_an_error_and_all_others_are_carried_ou
 # --- a cluster ---
 
 
-def test_when_a_worker_of_a_cluster_is_killed_every_cell_is_accounted_for() -> None:
-    from distributed import LocalCluster
-
-    cells = [cell(c.line, state) for state in (UnitState.BOOT, UnitState.STANDBY) for c in SEVEN]
+@contextmanager
+def two_workers() -> Iterator[Any]:
+    """A scheduler and two worker processes on this machine."""
     with LocalCluster(  # type: ignore[no-untyped-call] # dask has no types here
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
     ) as local:
-        results = []
-        with closing(Cluster(local.scheduler_address)) as cluster:
-            victim = local.workers[0].pid
-            for result in hand_out(order(), cells, cluster):
-                if not results:
-                    os.kill(victim, signal.SIGKILL)
-                results.append(result)
+        yield local
+
+
+def test_when_a_worker_of_a_cluster_is_killed_every_cell_is_accounted_for() -> None:
+    cells = [cell(c.line, state) for state in (UnitState.BOOT, UnitState.STANDBY) for c in SEVEN]
+    results: list[CellResult] = []
+    with two_workers() as local, closing(Cluster(local.scheduler_address)) as cluster:
+        cluster.lot = 1
+        pids = {worker.worker_address: worker.pid for worker in local.workers.values()}
+        for result in hand_out(order(20.0), cells, cluster):
+            if not results:
+                busy = [at for at, tasks in cluster._client.processing().items() if tasks]
+                os.kill(pids[busy[0]], signal.SIGKILL)
+            results.append(result)
     found = by_key(results)
     assert set(found) == {c.key for c in cells}
     assert [result.error for result in results if result.error] == []
-    assert found == by_key(list(hand_out(order(), cells, Here())))
+    assert found == by_key(list(hand_out(order(20.0), cells, Here())))
+
+
+def test_a_cell_that_kills_the_workers_of_a_cluster_is_an_error_and_all_others_are_carried_out() -> None:
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 0}),  # so many more before it gives up
+        two_workers() as local,
+        closing(Cluster(local.scheduler_address)) as cluster,
+    ):
+        results = by_key(list(hand_out(order(2.0, DEADLY), SEVEN, cluster)))
+    assert {c.line for c in SEVEN if results[c.key].error} == {"F01"}
+    assert results[cell("F01").key].error == LOST
+
+
+def test_a_scheduler_without_workers_is_told() -> None:
+    with (
+        LocalCluster(n_workers=0, dashboard_address=None, host="127.0.0.1") as local,  # type: ignore[no-untyped-call] # as above
+        pytest.raises(HandsLostError, match="the scheduler has no workers"),
+    ):
+        Cluster(local.scheduler_address)
 
 
 def test_a_scheduler_that_does_not_answer_is_told() -> None:
