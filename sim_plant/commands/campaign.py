@@ -109,11 +109,11 @@ def campaign(
         if list_:
             print_plan(plain_console(), make_plan(choice, loaded.units, _measured(order, choice, errors)))
             raise typer.Exit(PROVEN)
-        errors.print(CAUTION, style="dim")
         with (
-            closing(ResultFile(folder, _identity(order, choice))) as file,
             closing(_hands(jobs, cluster)) as hands,
+            closing(ResultFile(folder, _identity(order, choice))) as file,
         ):
+            errors.print(CAUTION, style="dim")
             code, plan = _carry_out(file, order, choice, hands, errors)
     except (InputError, OSError) as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
