@@ -75,7 +75,7 @@ def campaign(
     sample: Annotated[int, typer.Option(min=1, help="Only one cell in so many, drawn by the seed.")] = 1,
     for_s: Annotated[
         float,
-        typer.Option("--for", metavar="SECONDS", min=1, max=86400, help="A run's length after the strike."),
+        typer.Option("--for", metavar="SECONDS", help="How long a run goes on after the strike."),
     ] = _UNSTRUCK.for_s,
     list_: Annotated[bool, typer.Option("--list", help="Say what would be carried out, and stop.")] = False,
     set_: Annotated[

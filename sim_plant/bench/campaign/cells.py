@@ -110,6 +110,8 @@ class Choice:
         for word in self.severities:
             if word not in SEVERITIES:
                 raise InputError(f"--severity {word}: must be one of {', '.join(SEVERITIES)}")
+        if not (math.isfinite(self.for_s) and 1.0 <= self.for_s <= 86400.0):
+            raise InputError(f"--for {self.for_s:g}: must lie in 1 to 86400 s")
         for moment_s in self.moments_s:
             if not (math.isfinite(moment_s) and 0.0 <= moment_s <= 3600.0):
                 raise InputError(f"--moment {moment_s:g}: must lie in 0 to 3600 s")

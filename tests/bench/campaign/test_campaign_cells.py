@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -141,11 +142,12 @@ def test_more_units_than_there_are_cannot_be_struck(how_many: int) -> None:
         ({"severities": ("bad",)}, "--severity bad: must be one of mild, middle, severe"),
         ({"moments_s": (-1.0,)}, "--moment -1: must lie in 0 to 3600"),
         ({"moments_s": (math.nan,)}, "--moment nan: must lie in 0 to 3600"),
+        ({"for_s": math.nan}, "--for nan: must lie in 1 to 86400 s"),
     ],
 )
-def test_what_nobody_knows_is_refused(wrong: dict[str, tuple[str, ...]], told: str) -> None:
+def test_what_nobody_knows_is_refused(wrong: dict[str, Any], told: str) -> None:
     with pytest.raises(InputError, match=told):
-        Choice(**wrong)  # type: ignore[arg-type] # the point of the test
+        Choice(**wrong)
 
 
 def test_every_cell_is_a_case_file(tmp_path: Path) -> None:
