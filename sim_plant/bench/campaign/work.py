@@ -90,11 +90,11 @@ class Bench:
 
     def carry_out(self, cell: Cell) -> CellResult:
         """One cell; whatever goes wrong becomes its error, so that thousands of others go on."""
-        began = time.perf_counter()
         try:
             if error := self._not_reached(cell.unit, cell.state):
                 return failed(cell, error)
             reference = self._reference(cell)
+            began = time.perf_counter()
             result = self._workshop.carry_out(cell.run(self.order.for_s), since_strike=True)
             if result.error:
                 return failed(cell, result.error)
