@@ -17,6 +17,7 @@ from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 from sim_plant.catalogue import CATALOGUE
 
 POSSIBLE_MOVES = frozenset((a.value, b.value) for _event, a, b in moves() if a is not b)
+ALARM_ALONE, TRIGGER_ALONE = "an alarm alone", "a requirement's trigger alone"
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,8 @@ class RequirementFigures:
 class LineFigures:
     """One line of the catalogue: cells carried out, not held, in which anything told it from no fault.
 
-    ``answers`` are the outputs that answered first, each with its number of cells, the most frequent first.
-    ``slowest_ms`` is the latest first answer of those cells that had one.
+    ``answers`` are the outputs that answered first, each with its number of cells, the most frequent first; or
+    what else told the fault where no output did. ``slowest_ms`` is the latest first answer of those cells that had one.
     """
 
     line: str
@@ -157,11 +158,12 @@ def _lines(db: sqlite3.Connection) -> Iterator[LineFigures]:
     )
     slowest = "SELECT line, MAX(answer_ms), key FROM cell WHERE answer IS NOT NULL GROUP BY line"
     fastest = "SELECT line, MIN(answer_ms) FROM cell WHERE answer IS NOT NULL GROUP BY line"
-    first = """SELECT line, answer, COUNT(*) FROM cell WHERE answer IS NOT NULL
-        GROUP BY line, answer ORDER BY COUNT(*) DESC, answer"""
+    first = """SELECT line, CASE WHEN answer IS NOT NULL THEN answer WHEN alarm IS NOT NULL THEN :alarm
+        ELSE :trigger END AS what, COUNT(*) FROM cell WHERE seen AND error = ''
+        GROUP BY line, what ORDER BY COUNT(*) DESC, what"""
     late, early = {row[0]: row[1:] for row in db.execute(slowest)}, dict(db.execute(fastest))
     answers: dict[str, list[tuple[str, int]]] = {}
-    for line, what, n in db.execute(first):
+    for line, what, n in db.execute(first, {"alarm": ALARM_ALONE, "trigger": TRIGGER_ALONE}):
         answers.setdefault(line, []).append((what, n))
     for line, cells, broken, seen in sorted(db.execute(totals)):
         told = tuple(answers.get(line, ()))

@@ -164,6 +164,26 @@ def test_figures_tell_what_answered_each_line_and_which_were_not_seen(tmp_path: 
     assert [line.line for line in told.unseen] == ["F09"]
 
 
+@pytest.mark.parametrize(
+    ("result", "told"),
+    [
+        (CellResult(F01, Verdict.PASS, alarm=Answer("bank: A", 100)), (("an alarm alone", 1),)),
+        (
+            CellResult(F01, Verdict.PASS, (Finding("SR-53", Verdict.PASS, 2),), (1,)),
+            (("a requirement's trigger alone", 1),),
+        ),
+        (CellResult(F01, Verdict.PASS), ()),
+        (failed(F01, "the controller failed"), ()),
+    ],
+    ids=["alarm", "trigger", "nothing", "error"],
+)
+def test_where_no_output_answered_figures_tell_what_else_did(
+    tmp_path: Path, result: CellResult, told: tuple[tuple[str, int], ...]
+) -> None:
+    (line,) = figures(tmp_path, result).lines
+    assert (line.answers, line.slowest_ms) == (told, None)
+
+
 def test_figures_tell_what_was_visited_and_what_was_not(tmp_path: Path) -> None:
     told = figures(tmp_path, HELD, UNSEEN)
     assert told.states == {"BOOT": 140, "STANDBY": 60}
