@@ -39,8 +39,9 @@ class RequirementFigures:
 class LineFigures:
     """One line of the catalogue: cells carried out, not held, in which anything told it from no fault.
 
-    ``answers`` are the outputs that answered first, each with its number of cells, the most frequent first; or
-    what else told the fault where no output did. ``slowest_ms`` is the latest first answer of those cells that had one.
+    ``answers`` are the outputs that answered first, each with its number of cells, the most frequent first;
+    or what else told the fault where no output did. ``fastest_ms`` and ``slowest_ms`` are the earliest and
+    the latest first answer of an output, None where none answered.
     """
 
     line: str
