@@ -1,13 +1,13 @@
 """The ``skidproof`` command.
 
 Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the
-target could not be reached, 4 stopped by the user. Evidence so far is kept in every case. ``control`` has
+target could not be reached, 4 stopped by the user. Evidence so far is kept in every case; so it is with
+``campaign``, where 3 says that a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 """
 
 from __future__ import annotations
 
-import os
 import shutil
 import sys
 from datetime import UTC, datetime
@@ -26,17 +26,9 @@ from sim_plant.bench.evidence.console import case_table, plain_console, shrunk_l
 from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
 from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
+from sim_plant.commands.campaign import campaign
+from sim_plant.commands.common import BAD_INPUT, CAUTION, CORES, FAILED, PROVEN, STOPPED
 from sim_plant.site import demo_folder, load_site
-
-PROVEN, FAILED, BAD_INPUT, STOPPED = 0, 1, 2, 4
-
-CAUTION = (
-    "Prototype and test bench, not a safety system: no SIL or PL is claimed, and a passing run is no proof "
-    "of a safe plant. Local codes and licensed practice come first; lock out, tag out, try out before you "
-    "open anything."
-)
-
-CORES = min(os.cpu_count() or 1, 64)
 
 app = typer.Typer(
     help="Prove the control logic of a bank of reverse-osmosis units before water and power reach the site.",
@@ -153,6 +145,11 @@ def control(
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(BAD_INPUT) from error
     raise typer.Exit(code)
+
+
+app.command(epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults")(
+    campaign
+)
 
 
 def _chosen(runs: list[Run], wanted: list[str]) -> list[Run]:

@@ -12,13 +12,14 @@ import multiprocessing
 import platform
 import signal
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
 from operator import attrgetter
 from pathlib import Path
+from typing import TypeVar
 
 from controller.settings import Setpoints
 from sim_plant.bench.cases import Run
@@ -30,6 +31,8 @@ from sim_plant.bench.shrink import shrink
 from sim_plant.bench.targets import find_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
 from sim_plant.site import Site
+
+Thing = TypeVar("Thing")
 
 BATCH = 4
 SHRUNK = "shrunk"  # folder of shrunk cases in the evidence folder
@@ -83,9 +86,16 @@ def _shrink(workshop: Workshop, folder: Path, run: Run, result: RunResult) -> No
 
 def batches(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
     """Runs in handfuls that start from the same state of the same unit."""
-    start = attrgetter("start")
-    groups = (tuple(group) for _key, group in itertools.groupby(sorted(runs, key=start), key=start))
-    return [group[i : i + BATCH] for group in groups for i in range(0, len(group), BATCH)]
+    return handfuls(runs, attrgetter("start"))
+
+
+def handfuls(
+    things: Iterable[Thing], start: Callable[[Thing], tuple[int, str]], size: int = BATCH
+) -> list[tuple[Thing, ...]]:
+    """Things to do, in handfuls that have the same start: a unit and its state."""
+    ordered = sorted(things, key=start)
+    groups = (tuple(group) for _key, group in itertools.groupby(ordered, key=start))
+    return [group[i : i + size] for group in groups for i in range(0, len(group), size)]
 
 
 def carry_out(job: Job, runs: Sequence[Run], workers: int) -> Iterator[RunResult]:

@@ -61,8 +61,8 @@ class Workshop:
         self._rig.restore(self._kept[key])
         return self._rig
 
-    def carry_out(self, run: Run) -> RunResult:
-        """Do one run and judge it.
+    def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:
+        """Do one run and judge it; ``since_strike`` counts only triggers from the strike on.
 
         A run that cannot be carried out comes back with its error and with what was seen until then.
         """
@@ -92,7 +92,9 @@ class Workshop:
                 result.trace = self._rig.trace()
             result.requirements = self.judge(result.trace)
             return result
-        result.requirements = self.judge(result.trace, reference)
+        result.strike_ms = anchors[""]
+        since_ms = result.strike_ms if since_strike else 0
+        result.requirements = self.judge(result.trace, reference, since_ms)
         self._expect(result, run, anchors, undone)
         result.took_s = time.perf_counter() - began
         return result
@@ -118,10 +120,13 @@ class Workshop:
         ]
         result.expectations += not_exercised(run.case.requirements, result.unit, result.requirements)
 
-    def judge(self, trace: Trace, reference: Trace | None = None) -> list[Finding]:
-        """One finding for each requirement; ``reference`` is the same run without what disturbs."""
+    def judge(self, trace: Trace, reference: Trace | None = None, since_ms: int = 0) -> list[Finding]:
+        """One finding for each requirement; ``reference`` is the same run without what disturbs.
+
+        Triggers before ``since_ms`` do not count.
+        """
         slots = self._site.setpoints.flush_slots(self._site.units)
-        context = Context(slots, self._rig.target.uncertainty_ms, reference)
+        context = Context(slots, self._rig.target.uncertainty_ms, reference, since_ms)
         return judge_all(trace, self._site.setpoints, context)
 
 

@@ -69,6 +69,7 @@ class RunResult:
     trace: Trace | None = None
     shared: str = ""  # name of the record that the run begins with, which other runs share
     shared_rows: int = 0  # so many rows of the trace belong to it
+    strike_ms: int = 0  # when the first step was due
     simulated_s: float = 0.0
     took_s: float = 0.0
     error: str = ""  # set when the run could not be carried out

@@ -194,7 +194,7 @@ def test_the_version_is_told() -> None:
     assert re.fullmatch(r"skidproof \d+\.\d+\.\d+\n", answer.out)
 
 
-@pytest.mark.parametrize("command", ["prove", "begin", "control"])
+@pytest.mark.parametrize("command", ["prove", "campaign", "begin", "control"])
 def test_help_shows_an_example(command: str) -> None:
     answer = call(command, "--help")
     assert answer.code == 0

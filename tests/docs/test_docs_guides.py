@@ -170,11 +170,12 @@ def test_the_index_names_every_page() -> None:
     assert [page for page in pages if f"({page})" not in index] == []
 
 
-def test_options_and_exit_codes_of_the_qa_guide_are_those_of_the_command() -> None:
+def test_options_and_exit_codes_of_the_qa_guide_are_those_of_the_commands() -> None:
     text = guide("qa-guide.md")
     command = typer.main.get_command(cli.app)
-    prove = command.commands["prove"]  # type: ignore[attr-defined] # a group of commands has them
-    known = {option for parameter in prove.params for option in parameter.opts if option.startswith("--")}
+    told = [command.commands[name] for name in ("prove", "campaign")]  # type: ignore[attr-defined] # a group has them
+    options = {option for one in told for parameter in one.params for option in parameter.opts}
+    known = {option for option in options if option.startswith("--")}
     assert set(re.findall(r"^\| `(--\w+)", text, re.MULTILINE)) == known
     codes = {int(code) for code in re.findall(r"^\| (\d) \|", text, re.MULTILINE)}
     assert codes >= {cli.PROVEN, cli.FAILED, cli.BAD_INPUT, cli.STOPPED}

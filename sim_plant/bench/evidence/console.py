@@ -34,7 +34,7 @@ def plain_console(file: TextIO | None = None) -> Console:
 
 def verdict_table(results: Sequence[RunResult], requirements: Sequence[RequirementText]) -> Table:
     """One row for each requirement: verdict, how often it was put to the test, worst margin, where, words."""
-    table = _table("Id", "Verdict", "Times", "Worst margin")
+    table = plain_table("Id", "Verdict", "Times", "Worst margin")
     table.add_column("Run, time, unit", overflow="fold")
     table.add_column("Requirement", overflow="fold")
     for text, summary in summary_of_all(results, requirements):
@@ -54,7 +54,7 @@ def verdict_table(results: Sequence[RunResult], requirements: Sequence[Requireme
 
 def case_table(results: Sequence[RunResult], only_open: bool = False) -> Table:
     """One row for each run: its name, verdict and what failed; ``only_open`` leaves the passing ones out."""
-    table = _table("Run", "Verdict")
+    table = plain_table("Run", "Verdict")
     for name in ("Case", "State", "Variant", "Unit", "Failed or open"):
         table.add_column(name, overflow="fold")
     for result in in_order(results):
@@ -75,7 +75,7 @@ def shrunk_lines(results: Sequence[RunResult], folder: Path) -> list[str]:
     ]
 
 
-def _table(*whole: str) -> Table:
+def plain_table(*whole: str) -> Table:
     """A table without lines; the columns named here are never folded or cut."""
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
     for name in whole:

@@ -29,12 +29,14 @@ class Context:
 
     ``flush_slots``: how many units may flush at once. ``uncertainty_ms``: timing uncertainty of the
     target (scan, exchange and plant step); 0 at the desk. ``reference``: the trace of the same case
-    without what disturbs it; None when no such run was made.
+    without what disturbs it; None when no such run was made. ``since_ms``: triggers before it do not count,
+    unless they were not answered as they must be.
     """
 
     flush_slots: int
     uncertainty_ms: int = 0
     reference: Trace | None = None
+    since_ms: int = 0
 
 
 class Observed:

@@ -34,7 +34,7 @@ class Requirement:
 
     def judge_observed(self, observed: Observed) -> Finding:
         """As ``judge``, on a trace that is already opened; saves work when many requirements follow."""
-        return self.check(observed).finding(self.id)
+        return self.check(observed).finding(self.id, observed.context.since_ms)
 
     def text(self, setpoints: Setpoints) -> str:
         """The statement with the values of these setpoints."""

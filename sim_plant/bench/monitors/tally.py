@@ -17,6 +17,7 @@ class _Seen:
     at_ms: int
     unit: int
     detail: str
+    trigger: bool
 
     def key(self) -> tuple[int, bool, float]:
         """Gravest first, then the smallest margin; something without a margin after those with one."""
@@ -34,7 +35,6 @@ class Tally:
         self._limit = limit
         self._uncertainty_ms = uncertainty_ms
         self._seen: list[_Seen] = []
-        self._triggers = 0
         self._silent = ""
 
     def silent(self, reason: str) -> None:
@@ -47,30 +47,35 @@ class Tally:
             verdict = Verdict.INCONCLUSIVE
         else:
             verdict = Verdict.PASS if margin_ms >= 0 else Verdict.FAIL
-        self._add(_Seen(verdict, margin_ms / 1000.0, "s", at_ms, unit, detail), trigger)
+        self._seen.append(_Seen(verdict, margin_ms / 1000.0, "s", at_ms, unit, detail, trigger))
 
     def counted(self, at_ms: int, unit: int, margin: float, margin_unit: str, detail: str) -> None:
         """A trigger with a measured amount that has no timing uncertainty."""
         verdict = Verdict.PASS if margin >= 0 else Verdict.FAIL
-        self._add(_Seen(verdict, margin, margin_unit, at_ms, unit, detail), trigger=True)
+        self._seen.append(_Seen(verdict, margin, margin_unit, at_ms, unit, detail, True))
 
     def held(self, at_ms: int, unit: int, detail: str = "") -> None:
         """A trigger that was answered rightly where nothing can be measured."""
-        self._add(_Seen(Verdict.PASS, None, "", at_ms, unit, detail), trigger=True)
+        self._seen.append(_Seen(Verdict.PASS, None, "", at_ms, unit, detail, True))
 
     def broken(self, at_ms: int, unit: int, detail: str, *, trigger: bool = True) -> None:
         """A failure where nothing can be measured: it happened, and it must not."""
-        self._add(_Seen(Verdict.FAIL, None, "", at_ms, unit, detail), trigger)
+        self._seen.append(_Seen(Verdict.FAIL, None, "", at_ms, unit, detail, trigger))
 
-    def finding(self, name: str) -> Finding:
-        """The gravest of what was seen; not exercised when no trigger came."""
-        if not self._seen:
+    def finding(self, name: str, since_ms: int = 0) -> Finding:
+        """The gravest of what was seen; not exercised when no trigger came.
+
+        Of what was seen before ``since_ms`` only what was not held counts: a trigger may come before a
+        fault and be answered wrongly because of it.
+        """
+        seen = [one for one in self._seen if one.at_ms >= since_ms or one.verdict is not Verdict.PASS]
+        if not seen:
             return Finding(name, Verdict.NOT_EXERCISED, limit=self._limit, detail=self._silent)
-        worst = min(self._seen, key=_Seen.key)
+        worst = min(seen, key=_Seen.key)
         return Finding(
             name=name,
             verdict=worst.verdict,
-            triggers=max(self._triggers, 1),
+            triggers=max(sum(one.trigger for one in seen), 1),
             margin=worst.margin,
             margin_unit=worst.margin_unit,
             at_ms=worst.at_ms,
@@ -78,7 +83,3 @@ class Tally:
             limit=self._limit,
             detail=worst.detail,
         )
-
-    def _add(self, seen: _Seen, trigger: bool) -> None:
-        self._seen.append(seen)
-        self._triggers += trigger

@@ -1,0 +1,143 @@
+"""Where cells are carried out: in this process, in a pool of processes, or on a dask cluster."""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
+from typing import Any
+
+from controller.files import InputError
+from sim_plant.bench.campaign.cells import Cell
+from sim_plant.bench.campaign.work import CellResult, Order, work
+
+LOT = 8  # cells that go out together; enough to make the way there cheap, few enough to see progress
+
+
+class HandsLostError(RuntimeError):
+    """Nobody is left to carry out cells; the message says why."""
+
+
+class Here:
+    """This process, one cell at a time."""
+
+    lot = 1
+    lost: tuple[type[BaseException], ...] = ()
+
+    def window(self) -> int:
+        """One."""
+        return 1
+
+    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+        """Carried out before it returns."""
+        future: Future[list[CellResult]] = Future()
+        future.set_result(work(order, cells))
+        return future
+
+    def close(self) -> None:
+        """Nothing to end."""
+
+
+def _leave_the_keyboard_to_the_parent() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+class Pool:
+    """So many processes; new ones when one of them died, as the executor then gives all of them up."""
+
+    lot = LOT
+    lost: tuple[type[BaseException], ...] = (BrokenExecutor,)
+
+    def __init__(self, jobs: int) -> None:
+        self._jobs = jobs
+        self._executor = self._new()
+
+    def _new(self) -> ProcessPoolExecutor:
+        # a forked child would inherit the thread of the progress display
+        context = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self._jobs, context, _leave_the_keyboard_to_the_parent)
+
+    def window(self) -> int:
+        """One lot at work and one waiting for each process."""
+        return 2 * self._jobs
+
+    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+        """Start a lot."""
+        try:
+            return self._executor.submit(work, order, cells)
+        except BrokenExecutor:
+            self.close()
+            self._executor = self._new()
+            return self._executor.submit(work, order, cells)
+
+    def close(self) -> None:
+        """End the processes at once, whatever they are at."""
+        processes = list((self._executor._processes or {}).values())
+        self._executor.shutdown(wait=False, cancel_futures=True)
+        for process in processes:
+            process.terminate()
+
+
+class Cluster:
+    """The workers of a dask scheduler. They need skidproof of this version and the controller under test.
+
+    A lot whose worker dies is given to another by the scheduler itself, several times, before it is lost.
+    InputError when dask is not installed, HandsLostError when nobody answers.
+    """
+
+    lot = LOT
+
+    def __init__(self, address: str, timeout_s: float = 10.0) -> None:
+        try:
+            import distributed
+        except ImportError as error:
+            raise InputError(
+                '--cluster needs dask: install the extra "cluster" (pip install "skidproof[cluster]")'
+            ) from error
+        self.lost: tuple[type[BaseException], ...] = (distributed.KilledWorker, CancelledError)
+        try:
+            self._client: Any = distributed.Client(address, timeout=timeout_s)
+        except (OSError, TimeoutError, ValueError) as error:
+            raise HandsLostError(f"--cluster {address}: no scheduler answers there") from error
+        self._address = address
+        self._executor = self._client.get_executor(pure=False)  # a lot that was lost must be done again
+        try:
+            self._check_workers()
+        except BaseException:
+            self.close()
+            raise
+
+    def _check_workers(self) -> None:
+        """Every worker there is must have this version, before thousands of cells find out."""
+        if not self._client.nthreads():
+            raise HandsLostError(f"--cluster {self._address}: the scheduler has no workers")
+        ours = here_version()
+        answers = self._client.run(here_version, on_error="return")
+        for worker, version in answers.items():
+            if version != ours:
+                raise HandsLostError(
+                    f"--cluster {self._address}: worker {worker} must have skidproof {ours}, not {version}"
+                )
+
+    def window(self) -> int:
+        """One lot at work and one waiting for each worker."""
+        return max(2, 2 * len(self._client.nthreads()))
+
+    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+        """Start a lot; HandsLostError when the scheduler is gone."""
+        if self._client.status != "running":
+            raise HandsLostError(f"--cluster {self._address}: the scheduler is gone")
+        future: Future[list[CellResult]] = self._executor.submit(work, order, cells)
+        return future
+
+    def close(self) -> None:
+        """Take back what is still out."""
+        self._executor.shutdown(wait=False)
+        self._client.close()
+
+
+def here_version() -> str:
+    """The version of skidproof in this process."""
+    from importlib.metadata import version
+
+    return version("skidproof")

@@ -1,0 +1,247 @@
+"""``skidproof campaign``: every fault of the catalogue in every state, into one file."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+import time
+from contextlib import closing
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
+
+from controller.files import InputError
+from controller.unit.states import UnitState
+from sim_plant.bench.campaign.cells import SEVERITIES, Choice, Plan, make_plan, struck_units
+from sim_plant.bench.campaign.figures import figures_of
+from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
+from sim_plant.bench.campaign.papers import write_papers
+from sim_plant.bench.campaign.results import FILE, ResultFile
+from sim_plant.bench.campaign.summary import print_figures, print_plan
+from sim_plant.bench.campaign.work import Order, bench_of, hand_out
+from sim_plant.bench.evidence.console import plain_console
+from sim_plant.bench.evidence.summary import GRAVE
+from sim_plant.bench.prove import Job, about_proof
+from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
+from sim_plant.commands.common import (
+    BAD_INPUT,
+    CAUTION,
+    CORES,
+    FAILED,
+    NOT_REACHED,
+    PROVEN,
+    STOPPED,
+)
+from sim_plant.site import demo_folder, load_site
+
+_UNSTRUCK = Choice()
+Lasts = dict[tuple[int, UnitState], float]
+
+
+def campaign(
+    site: Annotated[
+        Path | None, typer.Argument(help="Site folder; the bundled nursery when left out.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Evidence folder, new or of the same campaign, which then goes on; "
+            "by default evidence/SITE-campaign-TIME here."
+        ),
+    ] = None,
+    line: Annotated[
+        list[str] | None, typer.Option(help="Only these lines of the catalogue, F01 to F94; several.")
+    ] = None,
+    states: Annotated[list[str] | None, typer.Option(help="Only these states; several.")] = None,
+    severity: Annotated[
+        list[str] | None, typer.Option(help=f"Only {', '.join(SEVERITIES)}; several.")
+    ] = None,
+    moment: Annotated[
+        list[float] | None, typer.Option(help="Seconds after the entry into the state, 2 and 20; several.")
+    ] = None,
+    units: Annotated[int, typer.Option(min=1, help="How many units are struck, spread over the bank.")] = 1,
+    sample: Annotated[int, typer.Option(min=1, help="Only one cell in so many, drawn by the seed.")] = 1,
+    for_s: Annotated[
+        float,
+        typer.Option("--for", metavar="SECONDS", help="How long a run goes on after the strike."),
+    ] = _UNSTRUCK.for_s,
+    list_: Annotated[bool, typer.Option("--list", help="Say what would be carried out, and stop.")] = False,
+    set_: Annotated[
+        list[str] | None, typer.Option("--set", help="setpoint=number, in place of the site's; several.")
+    ] = None,
+    controller: Annotated[
+        str, typer.Option(help="Controller under test as module:callable; our firmware when left out.")
+    ] = OUR_FIRMWARE,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = CORES,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Carry out on the workers of this dask scheduler.")
+    ] = None,
+) -> None:
+    """Try every fault in every state, at several moments and severities; goes on where it was stopped.
+
+    Options that take several are repeated or take a list with commas.
+    """
+    started = datetime.now(UTC)
+    errors = Console(stderr=True, highlight=False)
+    try:
+        loaded = load_site(site or demo_folder(), set_ or ())
+        chosen_seed = loaded.file.site.seed if seed is None else seed
+        choice = _choice(line, states, severity, moment, units, sample, chosen_seed, for_s)
+        struck_units(loaded.units, units)
+        try_factory(controller, loaded.units, loaded.setpoints)
+        folder = out or Path("evidence") / f"{loaded.name}-campaign-{started:%Y%m%dT%H%M%SZ}"
+        order = Order(Job(loaded, controller, chosen_seed, folder), for_s)
+        if list_:
+            print_plan(plain_console(), make_plan(choice, loaded.units, _measured(order, choice, errors)))
+            raise typer.Exit(PROVEN)
+        with (
+            closing(_hands(jobs, cluster)) as hands,
+            closing(ResultFile(folder, _identity(order, choice))) as file,
+        ):
+            errors.print(CAUTION, style="dim")
+            code, plan = _carry_out(file, order, choice, hands, errors)
+    except (InputError, OSError) as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(BAD_INPUT) from error
+    except HandsLostError as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(NOT_REACHED) from error
+    if plan is not None:
+        code = _conclude(folder / FILE, order, plan, started, code)
+    raise typer.Exit(code)
+
+
+def _choice(
+    line: list[str] | None,
+    states: list[str] | None,
+    severity: list[str] | None,
+    moment: list[float] | None,
+    units: int,
+    sample: int,
+    seed: int,
+    for_s: float,
+) -> Choice:
+    """What was asked for; what was not has its default. InputError when a word is not known."""
+    asked: dict[str, Any] = {
+        "lines": _words(line),
+        "states": tuple(_state(word) for word in _words(states)),
+        "severities": _words(severity),
+        "moments_s": tuple(dict.fromkeys(moment or ())),
+    }
+    return Choice(units=units, sample=sample, seed=seed, for_s=for_s, **{k: v for k, v in asked.items() if v})
+
+
+def _words(given: list[str] | None) -> tuple[str, ...]:
+    """Repeated, or in one list with commas; each once, in the order given."""
+    words = (word.strip() for text in given or () for word in text.split(","))
+    return tuple(dict.fromkeys(word for word in words if word))
+
+
+def _state(word: str) -> UnitState:
+    try:
+        return UnitState(word)
+    except ValueError as error:
+        raise InputError(f"--states {word}: must be one of {', '.join(UnitState)}") from error
+
+
+def _identity(order: Order, choice: Choice) -> dict[str, str]:
+    """All that must be the same for two results to belong to one campaign."""
+    job = order.job
+    plant = job.site.file.model_dump_json(exclude={"setpoints"})
+    return {
+        "site": job.site.name,
+        "version": version("skidproof"),
+        "controller": job.controller,
+        "seed": str(job.seed),
+        **{f"setpoint {name}": f"{value:g}" for name, value in job.site.setpoints.model_dump().items()},
+        "checksum of site.toml without its setpoints": hashlib.sha256(plant.encode()).hexdigest()[:12],
+        "seconds after the strike": f"{order.for_s:g}",
+        "lines": ",".join(choice.lines),
+        "states": ",".join(choice.states),
+        "severities": ",".join(choice.severities),
+        "moments": ",".join(f"{moment_s:g}" for moment_s in choice.moments_s),
+        "units": str(choice.units),
+        "sample": str(choice.sample),
+    }
+
+
+def _hands(jobs: int, cluster: str | None) -> Here | Pool | Cluster:
+    if cluster is not None:
+        return Cluster(cluster)
+    return Here() if jobs == 1 else Pool(jobs)
+
+
+def _measured(order: Order, choice: Choice, errors: Console) -> Lasts:
+    """How long each state lasts when nobody disturbs it, for those that are over before the last moment."""
+    errors.print("finding out how long each state lasts", style="dim")
+    bench, up_to_s = bench_of(order), max(choice.moments_s)
+    units = struck_units(order.job.site.units, choice.units)
+    measured = {
+        (unit, state): bench.lasts_s(unit, state, up_to_s) for unit in units for state in choice.states
+    }
+    return {start: lasts_s for start, lasts_s in measured.items() if lasts_s is not None}
+
+
+def _carry_out(
+    file: ResultFile, order: Order, choice: Choice, hands: Here | Pool | Cluster, errors: Console
+) -> tuple[int, Plan | None]:
+    """All cells that are not in the file yet; how it ended, and the plan unless it was stopped before."""
+    plan = None
+    try:
+        lasts_s = file.lasts_s()
+        if lasts_s is None:
+            lasts_s = _measured(order, choice, errors)
+            file.note_lasts(lasts_s)
+        plan = make_plan(choice, order.job.site.units, lasts_s)
+        done = file.begin(plan)
+        _show_progress(file, order, plan, done, hands, errors)
+    except KeyboardInterrupt:
+        errors.print("stopped by the user; give the same --out to go on")
+        return STOPPED, plan
+    except HandsLostError as error:
+        errors.print(f"skidproof: {error}; give the same --out to go on", soft_wrap=True, markup=False)
+        return NOT_REACHED, plan
+    return PROVEN, plan
+
+
+def _show_progress(
+    file: ResultFile, order: Order, plan: Plan, done: set[str], hands: Here | Pool | Cluster, errors: Console
+) -> None:
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    left = [cell for cell in plan.cells if cell.key not in done]
+    failed, began = 0, time.monotonic()
+    with Progress(*columns, TextColumn("left"), TimeRemainingColumn(), console=errors) as progress:
+        task = progress.add_task("preparing the bank", total=len(plan.cells), completed=len(done))
+        for number, result in enumerate(hand_out(order, left, hands), start=1):
+            file.add(result)
+            failed += result.verdict in GRAVE
+            rate = number / (time.monotonic() - began)
+            told = f"{failed} not held" if failed else "all held so far"
+            progress.update(task, advance=1, description=f"{told}, {rate:.1f} cells/s")
+
+
+def _conclude(file: Path, order: Order, plan: Plan, started: datetime, code: int) -> int:
+    """Write the papers, print the figures; the exit code."""
+    figures, job = figures_of(file), order.job
+    complete = figures.done == figures.planned
+    about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, figures.planned)
+    write_papers(file.parent, file, figures, {cell.key: cell for cell in plan.cells}, about)
+    console = plain_console()
+    print_figures(console, figures)
+    console.print(f"evidence: {file}", markup=False, soft_wrap=True)
+    return FAILED if code == PROVEN and not figures.held else code
