@@ -202,26 +202,17 @@ class IgnoresSelector(Spoilt):
         return with_units(inputs, selector_auto=True)
 
 
-class Blind(Spoilt):
-    """Every contact and loop of protections reads healthy, whatever the field says."""
+class BlindToContacts(Spoilt):
+    """Every contact of protections reads healthy, whatever the field says."""
 
     def spoil_inputs(self, inputs: Inputs) -> Inputs:
-        unit_ma = {"membrane_ma": 12.5, "suction_ma": 2.5, "permeate_cond_ma": 200.0}
-        bank_ma = {"chlorine_ma": 0.0, "feed_temp_ma": 24.0}
-        contacts = {"discharge_ok": True, "permeate_ok": True}
         units = tuple(
-            unit._replace(
-                **contacts,
-                pump_running=output.pump,
-                **{name: to_ma(signal_named(UNIT_SIGNALS, name), value) for name, value in unit_ma.items()},
-            )
+            unit._replace(discharge_ok=True, permeate_ok=True, pump_running=output.pump)
             for unit, output in zip(inputs.units, self._driven(), strict=True)
         )
         names = ("floor_dry", "sump_ok", "drive_healthy", "booster_running", "antiscalant_ok")
-        healthy = dict.fromkeys(names, True)
-        loops = {name: to_ma(signal_named(BANK_SIGNALS, name), value) for name, value in bank_ma.items()}
         pulse = self.now_ms // 1000 % 2 == 0
-        return with_bank(inputs._replace(units=units), **healthy, **loops, dosing_pulse=pulse)
+        return with_bank(inputs._replace(units=units), **dict.fromkeys(names, True), dosing_pulse=pulse)
 
     def spoil_outputs(self, outputs: Outputs) -> Outputs:
         self.kept["outputs"] = outputs.units
@@ -230,6 +221,17 @@ class Blind(Spoilt):
     def _driven(self) -> tuple[UnitOutputs, ...]:
         nothing: tuple[UnitOutputs, ...] = (SAFE_UNIT_OUTPUTS,) * self.n_units
         return self.kept.get("outputs", nothing)  # type: ignore[no-any-return] # what was kept above
+
+
+class Blind(BlindToContacts):
+    """The loops read healthy too; that they never move is an alarm of its own, so the relay tells no more."""
+
+    def spoil_inputs(self, inputs: Inputs) -> Inputs:
+        unit_ma = {"membrane_ma": 12.5, "suction_ma": 2.5, "permeate_cond_ma": 200.0}
+        bank_ma = {"chlorine_ma": 0.0, "feed_temp_ma": 24.0}
+        loops = {name: to_ma(signal_named(UNIT_SIGNALS, name), value) for name, value in unit_ma.items()}
+        shared = {name: to_ma(signal_named(BANK_SIGNALS, name), value) for name, value in bank_ma.items()}
+        return with_bank(with_units(super().spoil_inputs(inputs), **loops), **shared)
 
 
 class IgnoresAge(Spoilt):
