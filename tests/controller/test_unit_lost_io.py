@@ -202,3 +202,16 @@ def test_a_resting_unit_opens_no_valve_before_a_link_that_was_lost_is_stable(sta
     rig.permit(call=True, token=True)
 
     assert rig.until(lambda r: r.out.flush_valve, 60) == pytest.approx(30.0, abs=0.3)
+
+
+def test_a_link_is_stable_again_when_its_time_has_passed_and_not_a_scan_before() -> None:
+    rig = unit_in(S.STANDBY)
+    rig.age_ms = 2_000
+    rig.run(1)
+    rig.age_ms = 0
+    rig.step()
+    back_ms = rig.now_ms
+
+    rig.until(lambda r: not r.sequencer.memory.link_lost, 60)
+
+    assert rig.now_ms - back_ms == 30_000

@@ -50,6 +50,19 @@ def test_a_cause_holds_an_idle_flush_back_but_a_resting_motor_does_not(says: str
     assert said(v) == says
 
 
+LOST = {"link_lost": True, "io_fresh_ms": ago(10)}
+
+
+@cases(
+    ("waiting for stable I/O, 20 s to go", view(S.STANDBY, memory=OWED | LOST)),
+    ("waiting for stable I/O, 20 s to go", view(S.WAIT_PERMIT, memory=LOST)),
+    (COMPLETE, view(S.STANDBY, memory=OWED | LOST | {"io_fresh_ms": ago(30)})),
+    (COMPLETE, view(S.WAIT_PERMIT, memory=LOST | {"io_fresh_ms": ago(30)})),
+)
+def test_nothing_opens_before_a_link_that_was_lost_is_stable(says: str | None, v: View) -> None:
+    assert said(v) == says
+
+
 @cases(
     ("not called", view(S.STANDBY, memory=OWED | {"flush_not_before_ms": ago(-0.001)})),
     (COMPLETE, view(S.STANDBY, memory=OWED | {"flush_not_before_ms": ago(0)})),
