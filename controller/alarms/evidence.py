@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from controller.alarms.movement import FIRST_LOOP
-from controller.bank.coordinator import HEARTBEAT_S
+from controller.bank.coordinator import heartbeat_lost
 from controller.bank.memory import BankMemory
 from controller.bank.shared import RESET_MOST_S
 from controller.bank.view import CHLORINE, FEED_TEMP, PRODUCT
@@ -357,7 +357,7 @@ def bank_events(m: BankMemory, estop_open: bool, s: Setpoints, now_ms: int) -> i
         bits |= 1 << Event.ESTOP
     if held_s(m.header_low_ms, now_ms) >= s.header_low_s:
         bits |= 1 << Event.HEADER_LOST
-    if held_s(m.stale_ms, now_ms) >= HEARTBEAT_S - s.io_stale_s:
+    if heartbeat_lost(m, s, now_ms):
         bits |= 1 << Event.COORDINATOR_LOST
     return bits
 

@@ -20,6 +20,11 @@ WATCHDOG_HALF_PERIOD_MS = 500
 HEARTBEAT_S = 5.0  # the shared image has not changed for so long: the tank level is no longer known
 
 
+def heartbeat_lost(m: BankMemory, s: Setpoints, now_ms: int) -> bool:
+    """The shared image has not changed for so long that the coordinator is lost."""
+    return held_s(m.stale_ms, now_ms) >= HEARTBEAT_S - s.io_stale_s
+
+
 class Coordinator:
     """Shared logic of a bank; holds no state of its own beside ``memory`` and ``events``."""
 
@@ -55,7 +60,7 @@ class Coordinator:
         stale = age_ms > s.io_stale_s * 1000.0
         m.stale_ms = since(stale, m.stale_ms, now_ms)
         m.fresh_ms = since(not stale, m.fresh_ms, now_ms)
-        if self._heartbeat_lost(now_ms):
+        if heartbeat_lost(m, s, now_ms):
             m.link_lost = True
         elif held_s(m.fresh_ms, now_ms) >= s.io_back_s:
             m.link_lost = False  # SR-47: nothing starts before the link has been back for so long
@@ -77,9 +82,6 @@ class Coordinator:
         outputs = self._outputs(v, bool(fresh), alarms)
         m.scanned_ms = now_ms
         return permits, outputs
-
-    def _heartbeat_lost(self, now_ms: int) -> bool:
-        return held_s(self.memory.stale_ms, now_ms) >= HEARTBEAT_S - self._s.io_stale_s
 
     def _resets(self, v: BankView, commands: tuple[Command, ...]) -> frozenset[int]:
         """Units that a reset reaches in this scan; 0 stands for the bank and so for every unit."""
@@ -105,7 +107,7 @@ class Coordinator:
             events.append(Event.HEADER_LOST)
         if not v.io.bank_run:
             events.append(Event.STOP)
-        if self._heartbeat_lost(v.now_ms):
+        if heartbeat_lost(m, v.s, v.now_ms):
             events.append(Event.COORDINATOR_LOST)
         ready = m.stage is Stage.READY and not m.latched and not m.link_lost
         estop_open, header_bar = not v.io.estop_healthy, v.values[HEADER]
