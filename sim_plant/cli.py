@@ -27,7 +27,18 @@ from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
 from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
 from sim_plant.bench.verdicts import RunResult, Verdict
 from sim_plant.commands.campaign import campaign
-from sim_plant.commands.common import BAD_INPUT, CAUTION, CORES, FAILED, PROVEN, STOPPED
+from sim_plant.commands.common import (
+    BAD_INPUT,
+    CAUTION,
+    CORES,
+    FAILED,
+    PROVEN,
+    STOPPED,
+    ControllerOption,
+    JobsOption,
+    SeedOption,
+    SiteArgument,
+)
 from sim_plant.site import demo_folder, load_site
 
 app = typer.Typer(
@@ -50,9 +61,7 @@ def _root(
 
 @app.command(epilog="Example: skidproof prove my_site --set purge_s=15 --out evidence/first-try")
 def prove(
-    site: Annotated[
-        Path | None, typer.Argument(help="Site folder; the bundled nursery when left out.")
-    ] = None,
+    site: SiteArgument = None,
     out: Annotated[
         Path | None, typer.Option(help="Evidence folder, new or empty; by default evidence/SITE-TIME here.")
     ] = None,
@@ -63,13 +72,9 @@ def prove(
         list[str] | None,
         typer.Option("--set", help="setpoint=number, in place of the site's; may be repeated."),
     ] = None,
-    controller: Annotated[
-        str, typer.Option(help="Controller under test as module:callable; our firmware when left out.")
-    ] = OUR_FIRMWARE,
-    seed: Annotated[
-        int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
-    ] = None,
-    jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = CORES,
+    controller: ControllerOption = OUR_FIRMWARE,
+    seed: SeedOption = None,
+    jobs: JobsOption = CORES,
     shrink: Annotated[
         bool,
         typer.Option(

@@ -43,6 +43,10 @@ from sim_plant.commands.common import (
     NOT_REACHED,
     PROVEN,
     STOPPED,
+    ControllerOption,
+    JobsOption,
+    SeedOption,
+    SiteArgument,
 )
 from sim_plant.site import demo_folder, load_site
 
@@ -51,9 +55,7 @@ Lasts = dict[tuple[int, UnitState], float]
 
 
 def campaign(
-    site: Annotated[
-        Path | None, typer.Argument(help="Site folder; the bundled nursery when left out.")
-    ] = None,
+    site: SiteArgument = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -81,13 +83,9 @@ def campaign(
     set_: Annotated[
         list[str] | None, typer.Option("--set", help="setpoint=number, in place of the site's; several.")
     ] = None,
-    controller: Annotated[
-        str, typer.Option(help="Controller under test as module:callable; our firmware when left out.")
-    ] = OUR_FIRMWARE,
-    seed: Annotated[
-        int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
-    ] = None,
-    jobs: Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")] = CORES,
+    controller: ControllerOption = OUR_FIRMWARE,
+    seed: SeedOption = None,
+    jobs: JobsOption = CORES,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Carry out on the workers of this dask scheduler.")
     ] = None,

@@ -1,8 +1,12 @@
-"""What the commands share: exit codes and the caution."""
+"""What the commands share: exit codes, the caution, and options."""
 
 from __future__ import annotations
 
 import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
 
 PROVEN, FAILED, BAD_INPUT, NOT_REACHED, STOPPED = range(5)
 
@@ -13,3 +17,12 @@ CAUTION = (
 )
 
 CORES = min(os.cpu_count() or 1, 64)
+
+SiteArgument = Annotated[Path | None, typer.Argument(help="Site folder; the bundled nursery when left out.")]
+ControllerOption = Annotated[
+    str, typer.Option(help="Controller under test as module:callable; our firmware when left out.")
+]
+SeedOption = Annotated[
+    int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
+]
+JobsOption = Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")]
