@@ -47,6 +47,11 @@ class Signal(NamedTuple):
     lo: float = 0.0
     hi: float = 0.0
 
+    @property
+    def is_option(self) -> bool:
+        """A site may have it or not; its text says so."""
+        return self.text.endswith("(option)")
+
 
 UNIT_SIGNALS: tuple[Signal, ...] = (
     Signal("selector_auto", "HS-x01", Kind.DI, "selector in AUTO", "reads OFF"),
