@@ -1,7 +1,7 @@
 """The firmware's part of a site folder: ``site.toml`` with its tables [site] and [setpoints].
 
-The tables [plant] and [wiring] belong to the simulated plant and to the I/O; they are passed over here.
-Anything else that is unknown, out of range or missing is refused with one line (see controller/files.py).
+The table [plant] belongs to the simulated plant and is passed over here. Anything else that is unknown, out
+of range or missing is refused with one line (see controller/files.py).
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from controller.settings import Setpoints
 from controller.signals import UNITS_MAX, UNITS_MIN
 
 SITE_FILE = "site.toml"
-_NOT_OURS = ("plant", "wiring")
 
 
 class SiteTable(BaseModel):
@@ -61,8 +60,7 @@ class Site:
 def load_site(folder: Path) -> Site:
     """Read a site folder; InputError when it cannot be used."""
     data = read_site(folder)
-    for name in _NOT_OURS:
-        data.pop(name, None)
+    data.pop("plant", None)
     file = checked(SITE_FILE, data, SiteFile)
     return Site(folder, file.site, file.setpoints)
 

@@ -39,6 +39,7 @@ from sim_plant.commands.common import (
     SeedOption,
     SiteArgument,
 )
+from sim_plant.commands.wiring import wiring
 from sim_plant.site import demo_folder, load_site
 
 app = typer.Typer(
@@ -155,6 +156,7 @@ def control(
 app.command(epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults")(
     campaign
 )
+app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 
 
 def _chosen(runs: list[Run], wanted: list[str]) -> list[Run]:

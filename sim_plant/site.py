@@ -1,6 +1,7 @@
 """A site folder: what it must hold, and the one line that says what is wrong with it.
 
     SITE/site.toml           [site], [setpoints], [plant.*]
+    SITE/wiring.toml         optional: where every signal lives on Modbus (see controller/wiring)
     SITE/cases/*.case.toml   what to try (see bench/cases.py)
 
 [site] and [setpoints] are the firmware's and described beside it (controller/site.py). Whatever is unknown,

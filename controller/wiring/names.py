@@ -31,6 +31,10 @@ class Place(NamedTuple):
         """A key inside this one."""
         return Place(self.file, f"{self.key}.{key}")
 
+    def of(self, name: str) -> Place:
+        """One of several things that the entry stands for."""
+        return Place(self.file, f"{self.key}: {name}")
+
     def refuse(self, text: str) -> InputError:
         """The one line for the user."""
         return InputError(f"{self.file}: {self.key}: {text}")
@@ -67,9 +71,10 @@ def what_is(name: str, n_units: int, place: Place) -> list[What]:
 
 
 def all_signals(n_units: int) -> list[What]:
-    """Every signal of the I/O list of a site, the bank's first."""
+    """Every signal of the I/O list of a site: the bank's, then one unit's after the other's."""
     place = Place("", "")
-    return [what for pattern in _SIGNALS for what in what_is(pattern, n_units, place)]
+    found = [what for pattern in _SIGNALS for what in what_is(pattern, n_units, place)]
+    return sorted(found, key=lambda what: what.unit)  # what is of one unit stays in its order
 
 
 def near(word: str, known: Iterable[str]) -> str:

@@ -100,10 +100,11 @@ def _device(entry: PointEntry, what: What, place: Place, devices: Mapping[str, D
 
 
 def _point(entry: PointEntry, what: What, position: int, device: Device, place: Place) -> Point:
+    source, place = place.key, place.of(what.name)
     kind = _type(entry, what, place)
     for refused in (_wrong_place(entry, kind), _wrong_keys(entry, what, kind)):
         if refused:
-            raise place.refuse(f"{what.name}: {refused}")
+            raise place.refuse(refused)
     check_word_order(entry.word_order, kind, place)
     address, bit = _where(entry, kind, position, what.unit)
     check_address(address, kind, place)
@@ -121,7 +122,7 @@ def _point(entry: PointEntry, what: What, position: int, device: Device, place: 
         signal=what.signal,
         unit=what.unit,
         codes=_codes(entry, what.use, kind, place),
-        source=place.key,
+        source=source,
     )
 
 
@@ -137,12 +138,12 @@ def _where(entry: PointEntry, kind: RawType, position: int, unit: int) -> tuple[
 def _type(entry: PointEntry, what: What, place: Place) -> RawType:
     if what.is_contact:
         if entry.type not in (None, RawType.BOOL):
-            raise place.refuse(f"{what.name} is a contact; type = {entry.type} does not fit")
+            raise place.refuse(f"is a contact; type = {entry.type} does not fit")
         return RawType.BOOL
     if entry.type is None:
-        raise place.refuse(f"{what.name}: type is missing; a number is {', '.join(list(RawType)[1:])}")
+        raise place.refuse(f"type is missing; a number is {', '.join(list(RawType)[1:])}")
     if entry.type is RawType.BOOL:
-        raise place.refuse(f"{what.name} is a number; type = bool does not fit")
+        raise place.refuse("is a number; type = bool does not fit")
     return entry.type
 
 
