@@ -9,8 +9,7 @@ from itertools import product
 from controller.wiring.codec import encode, raw_of, read_raw
 from controller.wiring.model import Point, RawType, WordOrder
 
-_NUMBERS = tuple(kind for kind in RawType if kind is not RawType.BOOL)
-_SHIFTS = {0: "", -1: "the address is given one too high", 1: "the address is given one too low"}
+_SHIFTS = {-1: "the address is given one too high", 1: "the address is given one too low", 0: ""}
 _POWERS = (1, -1, 2, -2, 3, -3, 4, -4)
 _TOLERANCE = 1e-6  # relative; a device may keep the value in half as many digits
 
@@ -52,7 +51,7 @@ def blind_spots(point: Point) -> Iterator[str]:
 def _misread(point: Point, around: Mapping[int, int], wanted: float) -> list[str]:
     """Other ways to read the same registers, or those beside, that give the value; the fewest slips only."""
     found: dict[str, int] = {}
-    for shift, kind, order, swap in product(_SHIFTS, _NUMBERS, WordOrder, (False, True)):
+    for shift, kind, order, swap in product(_SHIFTS, _types(point, wanted), WordOrder, (False, True)):
         registers = _registers(around, point.address + shift, kind.registers)
         if registers is None or (kind.registers == 1 and order is not point.word_order):
             continue
@@ -62,6 +61,14 @@ def _misread(point: Point, around: Mapping[int, int], wanted: float) -> list[str
             found.setdefault(" and ".join(slips), len(slips))
     fewest = min(found.values(), default=0)
     return [text for text, slips in found.items() if slips == fewest]
+
+
+def _types(point: Point, wanted: float) -> list[RawType]:
+    """The type that was given, and others that would not read the same with or without a sign."""
+    whole = (RawType.UINT16, RawType.UINT32) if wanted >= 0 else (RawType.INT16, RawType.INT32)
+    if point.type is RawType.FLOAT32:
+        return [point.type, *whole]
+    return [point.type, *(kind for kind in whole if kind.registers != point.type.registers), RawType.FLOAT32]
 
 
 def _slips(point: Point, shift: int, kind: RawType, order: WordOrder, swap: bool) -> tuple[str, ...]:
