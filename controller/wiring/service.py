@@ -70,14 +70,19 @@ def _expected(entry: ServiceEntry, use: Use, unit: int, place: Place) -> float |
         return None
     if entry.value is None:
         raise place.refuse("value is missing: what must stand there")
+    if isinstance(entry.value, str) and not unit:
+        raise place.refuse(f'value = {entry.value} stands for the number of a unit, and the name has no "*"')
     return float(number_for(entry.value, unit))
 
 
 def _check_expected(point: Point, place: Place) -> None:
     """Refuse a value that cannot stand in its registers."""
-    if point.expected is None or point.scale is not None or point.type is RawType.FLOAT32:
+    if point.expected is None or point.type is RawType.FLOAT32:
         return
     least, most = limits_of(point.type)
-    if raw_of(point, point.expected) != point.expected:
+    raw = raw_of(point, point.expected)
+    if point.scale is None and raw != point.expected:
         text = f"value = {point.expected:g}: {point.type} holds whole numbers, {least:.10g} to {most:.10g}"
         raise place.refuse(text)
+    if point.scale is not None and raw in (least, most):
+        raise place.refuse(f"value = {point.expected:g} mA is at the end of what {point.type} can hold")

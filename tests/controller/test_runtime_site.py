@@ -30,8 +30,8 @@ def test_the_firmware_and_the_bench_read_the_same_from_one_site() -> None:
     assert ours.table.model_dump() == theirs.file.site.model_dump()
 
 
-def test_the_tables_of_plant_and_wiring_are_passed_over(tmp_path: Path) -> None:
-    text = SITE + '[plant.source]\nnonsense = 1\n[wiring]\nhost = "x"\n'
+def test_the_table_of_the_plant_is_passed_over(tmp_path: Path) -> None:
+    text = SITE + "[plant.source]\nnonsense = 1\n"
 
     assert load_site(written(tmp_path, text)).table.units == 2
 

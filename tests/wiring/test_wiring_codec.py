@@ -33,6 +33,10 @@ PUBLISHED = [
     (-118.625, [0xC2ED, 0x4000]),
     (3.4028234663852886e38, [0x7F7F, 0xFFFF]),
     (0.0, [0x0000, 0x0000]),
+    # as in tests/published/values/link.toml
+    (25.0, [0x41C8, 0x0000]),
+    (1413.0, [0x44B0, 0xA000]),
+    (-0.2, [0xBE4C, 0xCCCD]),
 ]
 
 

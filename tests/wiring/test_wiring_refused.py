@@ -105,6 +105,12 @@ def test_the_sample_is_sound() -> None:
             "1.5 ... uint16 holds whole",
         ),
         (LIFE, LIFE.replace("100 }", '65535, type = "uint32" }'), "device[1].life ... 65536"),
+        (LIFE, LIFE.replace("life", "identity").replace("100 }", '9, value = "*" }'), 'the name has no "*"'),
+        (
+            LIFE,
+            LIFE.replace("life", "known").replace("100 }", "9, value = 4, raw = [0, 27648] }"),
+            "device[1].known: value = 4 mA is at the end of what uint16 can hold",
+        ),
         (LIFE, LIFE.replace("life", "owner_seen"), "owner_seen ... has no owner"),
         (LIFE, LIFE.replace("life", "heartbeat"), "bank.heartbeat ... nobody can write"),
         (LIFE, LIFE.replace("100 }", '9, word_order = "low_first" }'), "device[1].life ... 32 bits"),
