@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from wiring_samples import FOR_BENCH, PAIR, TARGET, changed, wired
 
@@ -79,12 +79,14 @@ def named(block: Block) -> set[int]:
     return {address for point in block.points for address in range(point.address, point.end)}
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_every_point_is_in_exactly_one_block(wiring: Wiring) -> None:
     carried = [point.name for _, block in both(wiring) for point in block.points]
     assert sorted(carried) == sorted(point.name for point in wiring.points)
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_every_point_lies_whole_inside_its_block_and_in_its_direction(wiring: Wiring) -> None:
     for direction, block in both(wiring):
@@ -95,6 +97,7 @@ def test_every_point_lies_whole_inside_its_block_and_in_its_direction(wiring: Wi
             assert point.end <= block.end
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_no_block_breaks_a_limit(wiring: Wiring) -> None:
     device = wiring.devices[0]
@@ -102,12 +105,14 @@ def test_no_block_breaks_a_limit(wiring: Wiring) -> None:
         assert 1 <= block.count <= limit_of(device, block.table, direction)
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_a_write_touches_nothing_that_no_point_names(wiring: Wiring) -> None:
     for block in blocks_of(wiring, "plc", Direction.WRITE):
         assert named(block) == set(range(block.address, block.end))
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_a_read_runs_over_no_more_than_the_gap(wiring: Wiring) -> None:
     for block in blocks_of(wiring, "plc", Direction.READ):
@@ -116,6 +121,7 @@ def test_a_read_runs_over_no_more_than_the_gap(wiring: Wiring) -> None:
         assert all(after - before - 1 <= wiring.devices[0].gap for before, after in pairwise(addresses))
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_two_neighbouring_blocks_would_not_fit_into_one(wiring: Wiring) -> None:
     device = wiring.devices[0]
@@ -128,6 +134,7 @@ def test_two_neighbouring_blocks_would_not_fit_into_one(wiring: Wiring) -> None:
                 assert far or first.end - before.address > limit_of(device, before.table, direction)
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings())
 def test_every_block_travels_in_exactly_one_exchange(wiring: Wiring) -> None:
     exchanges = exchanges_of(wiring, "plc")
@@ -137,6 +144,7 @@ def test_every_block_travels_in_exactly_one_exchange(wiring: Wiring) -> None:
     assert sorted(written, key=str) == sorted(blocks_of(wiring, "plc", Direction.WRITE), key=str)
 
 
+@settings(deadline=None)  # another worker may be busy
 @given(wirings(), st.data())
 def test_what_is_packed_is_what_is_unpacked(wiring: Wiring, data: st.DataObject) -> None:
     for block in blocks_of(wiring, "plc", Direction.WRITE):
@@ -169,6 +177,13 @@ def test_each_table_is_a_request_and_so_is_what_lies_apart() -> None:
         (15, "coil", 0, 5),
         (16, "holding", 0, 1),
     ]
+
+
+@pytest.mark.parametrize(("limit", "counts"), [(5, [5]), (4, [4, 1])])
+def test_a_block_may_fill_the_limit_and_not_pass_it(limit: int, counts: list[int]) -> None:
+    wiring = wired(changed(PAIR, ('unit_id = "*"', f'unit_id = "*"\nmax_read = {limit}')))
+    blocks = blocks_of(wiring, "skid1", Direction.READ)
+    assert [block.count for block in blocks if block.table is Table.INPUT and block.address < 100] == counts
 
 
 def test_a_device_of_the_standard_wiring_takes_one_read_and_one_write() -> None:

@@ -23,6 +23,7 @@ from sim_plant.site import demo_folder
 
 HOST = 'host = "127.0.0.1"\nport = 1502\n'
 LOOPS = 'device = "skid*"\ntable = "input"\naddress = 0\ntype = "int16"\nraw = [0, 27648]\n'
+LIFE_HERE = 'life = { table = "input", address = 100'
 LIFE = 'unit_id = 100\nlife = { table = "input", address = 100 }'
 
 
@@ -96,7 +97,9 @@ def test_a_spare_keeps_its_place() -> None:
 
 def test_the_word_order_of_a_device_is_that_of_its_points_unless_they_say_otherwise() -> None:
     text = changed(PAIR, ("unit_id = 100", 'unit_id = 100\nword_order = "low_first"'))
+    text = changed(text, (LIFE_HERE, f'{LIFE_HERE}, type = "uint32"'))
     assert wired(text).point("bank.dosing_rate_cmd_ma").word_order is WordOrder.LOW_FIRST
+    assert wired(text).point("bank.life").word_order is WordOrder.LOW_FIRST
     text = changed(text, ('type = "float32"', 'type = "float32"\nword_order = "high_first"'))
     assert encode(wired(text).point("bank.dosing_rate_cmd_ma"), 4.0) == [0x4080, 0]
 

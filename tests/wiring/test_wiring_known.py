@@ -143,3 +143,12 @@ def test_a_value_that_reads_the_same_after_a_slip_is_told(point: Point, words: l
     spots = list(blind_spots(point))
     assert len(spots) == len(words)
     assert all(word in spot for word, spot in zip(words, spots, strict=True))
+
+
+def test_two_slips_are_told_only_when_one_does_not_explain_it() -> None:
+    sentence = what_is_wrong(WORD, {9: 0x1234, 10: 0x5A5A, 11: 0x3412})
+    assert sentence.endswith("must stand: the address is given one too high")
+
+
+def test_a_digit_or_two_are_no_scaling() -> None:
+    assert "no simple slip" in what_is_wrong(WORD, device_with([5], 10))
