@@ -17,7 +17,7 @@ from pymodbus.framer import FramerRTU
 from controller.modbus.ask import send
 from controller.modbus.requests import Request
 from controller.modbus.settings import SerialSettings, name_of
-from controller.modbus.troubles import foreign, garbled, not_connected, timed_out
+from controller.modbus.troubles import LinkError, foreign, garbled, not_connected, timed_out
 
 OPEN_EVERY_S = 0.2
 POLL_S = (
@@ -129,32 +129,36 @@ class SerialLine:
 
     def _receive(self, request: Request, end_s: float) -> bytes:
         got = b""
-        while (more := self._bytes_until(end_s)) != b"":
+        while more := self._bytes_until(end_s):
             got += more
             if len(got) < 2:
                 continue
-            if got[0] != request.unit_id or got[1] & 0x7F != request.function:
-                self._not_ours(request, got, end_s)
-            length = _EXCEPTION_BYTES if got[1] & 0x80 else request.answer_bytes
-            if len(got) >= length + _AROUND_PDU:
-                frame = got[: length + _AROUND_PDU]  # what follows is taken away before the next request
-                if not _sound(frame):
-                    self._not_ours(request, got, end_s)
-                return frame[1:-2]
-        came = f"only {len(got)} bytes came back" if got else "nothing came back"
-        raise timed_out(f"{came} in time: look at supply, unit id, baud, parity and the wires of the device")
-
-    def _not_ours(self, request: Request, got: bytes, end_s: float) -> None:
-        """Take the rest of it off the line, then say what it was. Always raises."""
-        got += self._until_silent(end_s)
-        if got.startswith(self._sent):
-            raise garbled("the adapter echoes what is sent: switch its echo off")
-        if _sound(got):
-            raise foreign(
-                f"unit {request.unit_id} function {request.function} was asked, unit {got[0]} function "
-                f"{got[1]} answered: look for a second master, or a device slower than late_answer_s"
+            ours = got[0] == request.unit_id and got[1] & 0x7F == request.function
+            length = _AROUND_PDU + (_EXCEPTION_BYTES if got[1] & 0x80 else request.answer_bytes)
+            if ours and len(got) < length:
+                continue
+            if ours and _sound(got[:length]):
+                return got[1 : length - 2]  # what follows is taken away before the next request
+            got += self._until_silent(end_s)
+            raise self._other(request, got) or garbled(
+                "the checksum is wrong: look at screen, terminators, baud, parity and double unit ids"
             )
-        raise garbled("the checksum is wrong: look at screen, terminators, baud, parity and double unit ids")
+        came = f"only {len(got)} bytes came back" if got else "nothing came back"
+        raise self._other(request, got) or timed_out(
+            f"{came} in time: look at supply, unit id, baud, parity and the wires of the device"
+        )
+
+    def _other(self, request: Request, got: bytes) -> LinkError | None:
+        """The error when these bytes are a sound frame, but not the answer."""
+        if got and got.startswith(self._sent):
+            return garbled("the adapter echoes what is sent: switch its echo off")
+        if not _sound(got):
+            return None
+        return foreign(
+            f"unit {request.unit_id} function {request.function} was asked for {request.answer_bytes} bytes, "
+            f"unit {got[0]} function {got[1]} gave {len(got) - _AROUND_PDU}: look for a second master, or a "
+            "device slower than late_answer_s"
+        )
 
     def _until_silent(self, end_s: float) -> bytes:
         """What comes until the line has been silent for the pause between frames; GARBLED if it never is."""

@@ -40,7 +40,9 @@ class SerialSettings:
 
     ``late_answer_s`` is the longest time after a request in which a device may still answer it. After a
     failure the line rests until then, because an RTU frame carries no number: an answer of the same shape
-    that comes while the next request is out would be taken for its answer.
+    that comes while the next request is out would be taken for its answer. A default below 0.5 s would not do:
+    devices built on libmodbus await the answer of a silent neighbour for so long, and take the next request
+    for it.
     ``silence_s`` is the pause between frames; None means 3.5 characters.
     """
 
@@ -50,7 +52,7 @@ class SerialSettings:
     stop_bits: int = 1
     data_bits: int = 8
     rs485: Rs485 | None = None
-    late_answer_s: float = 0.5
+    late_answer_s: float = 0.6
     silence_s: float | None = None
 
     @property

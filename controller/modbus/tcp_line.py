@@ -123,18 +123,21 @@ class TcpLine:
         """Before a request nothing may wait but duplicates; a connection that was closed is noticed here."""
         try:
             self._connection().setblocking(False)
-            while data := self._connection().recv(_CHUNK_BYTES):
-                if time.monotonic() >= end_s:
-                    raise garbled(f"{self.name} never stops sending: look at the device")
-                self._buffer += data
+            while True:
                 while frame := self._frame():
                     if frame[0] not in self._answered:
                         raise foreign(f"{self.name} answers without being asked: look for a second master")
+                if time.monotonic() >= end_s:
+                    raise garbled(f"{self.name} never stops sending: look at the device")
+                data = self._connection().recv(_CHUNK_BYTES)
+                if not data:
+                    break
+                self._buffer += data
         except BlockingIOError:
             return  # all has been looked at
         except OSError:
-            pass  # reset by the other side: open anew
-        self.close()
+            pass  # reset by the other side
+        self.close()  # ask opens anew
 
     def _receive(self, number: int, unit_id: int, end_s: float) -> bytes:
         while True:
