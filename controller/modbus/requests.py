@@ -18,9 +18,9 @@ class Table(StrEnum):
     """The four tables of a device."""
 
     COIL = "coil"
-    DISCRETE_INPUT = "discrete input"
-    HOLDING_REGISTER = "holding register"
-    INPUT_REGISTER = "input register"
+    DISCRETE = "discrete"
+    HOLDING = "holding"
+    INPUT = "input"
 
 
 READ_COILS, READ_DISCRETE_INPUTS, READ_HOLDING, READ_INPUT = 1, 2, 3, 4
@@ -29,11 +29,11 @@ _BITS = (READ_COILS, READ_DISCRETE_INPUTS)
 _WRITES = (WRITE_COILS, WRITE_HOLDING)
 _READ_OF = {
     Table.COIL: READ_COILS,
-    Table.DISCRETE_INPUT: READ_DISCRETE_INPUTS,
-    Table.HOLDING_REGISTER: READ_HOLDING,
-    Table.INPUT_REGISTER: READ_INPUT,
+    Table.DISCRETE: READ_DISCRETE_INPUTS,
+    Table.HOLDING: READ_HOLDING,
+    Table.INPUT: READ_INPUT,
 }
-_WRITE_OF = {Table.COIL: WRITE_COILS, Table.HOLDING_REGISTER: WRITE_HOLDING}
+_WRITE_OF = {Table.COIL: WRITE_COILS, Table.HOLDING: WRITE_HOLDING}
 _COUNT_MAX = {
     READ_COILS: 2000,
     READ_DISCRETE_INPUTS: 2000,
@@ -78,7 +78,7 @@ def requests_for(unit_id: int, write: Write | None, read: Read | None, fc23: boo
     if fc23:
         if write is None or read is None:
             raise ValueError("function 23 needs something to write and something to read")
-        if {Table(write[0]), Table(read[0])} != {Table.HOLDING_REGISTER}:
+        if {Table(write[0]), Table(read[0])} != {Table.HOLDING}:
             raise ValueError("function 23 is for holding registers")
         _check(WRITE_AND_READ, write[1], len(write[2]), _COUNT_MAX_WRITTEN_WITH_READ)
         _check_values(write[2], 0xFFFF)
@@ -86,7 +86,7 @@ def requests_for(unit_id: int, write: Write | None, read: Read | None, fc23: boo
     requests = []
     if write is not None:
         if Table(write[0]) not in _WRITE_OF:
-            raise ValueError(f"{write[0]}s cannot be written")
+            raise ValueError(f"table {write[0]} cannot be written")
         function = _WRITE_OF[Table(write[0])]
         _check_values(write[2], 1 if function == WRITE_COILS else 0xFFFF)
         requests.append(_checked(Request(unit_id, function, write[1], len(write[2]), tuple(write[2]))))

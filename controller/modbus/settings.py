@@ -40,9 +40,8 @@ class SerialSettings:
 
     ``late_answer_s`` is the longest time after a request in which a device may still answer it. After a
     failure the line rests until then, because an RTU frame carries no number: an answer of the same shape
-    that comes while the next request is out would be taken for its answer. A default below 0.5 s would not do:
-    devices built on libmodbus await the answer of a silent neighbour for so long, and take the next request
-    for it.
+    that comes while the next request is out would be taken for its answer. Devices built on libmodbus await
+    the answer of a silent neighbour for 0.5 s and take the next request for it, so the default is longer.
     ``silence_s`` is the pause between frames; None means 3.5 characters.
     """
 

@@ -28,26 +28,26 @@ def link(request: pytest.FixtureRequest, peer_server: Path) -> Iterator[Link]:
 
 
 def test_identity_and_known_value_are_read_where_they_are(link: Link) -> None:
-    assert link.exchange(UNIT, None, ("input register", 0, 2), False, 1.0) == [IDENTITY, KNOWN]
+    assert link.exchange(UNIT, None, ("input", 0, 2), False, 1.0) == [IDENTITY, KNOWN]
 
 
 def test_an_address_is_counted_from_zero(link: Link) -> None:
-    assert link.exchange(UNIT, None, ("input register", 199, 1), False, 1.0) == [199]
+    assert link.exchange(UNIT, None, ("input", 199, 1), False, 1.0) == [199]
     with pytest.raises(LinkError) as caught:
-        link.exchange(UNIT, None, ("input register", 200, 1), False, 1.0)
+        link.exchange(UNIT, None, ("input", 200, 1), False, 1.0)
     assert (caught.value.kind, caught.value.code) == (Trouble.REFUSED, 2)
 
 
 def test_registers_written_are_the_registers_read(link: Link) -> None:
     values = [0, 1, 0x8000, 0xFFFF, 12, 13, 14]
-    written = ("holding register", 20, values)
-    assert link.exchange(UNIT, written, ("holding register", 19, 9), False, 1.0) == [0, *values, 0]
+    written = ("holding", 20, values)
+    assert link.exchange(UNIT, written, ("holding", 19, 9), False, 1.0) == [0, *values, 0]
 
 
 def test_one_request_writes_before_it_reads(link: Link) -> None:
     for n in range(5):
-        written = ("holding register", 0, [n, n + 1])
-        assert link.exchange(UNIT, written, ("holding register", 0, 2), True, 1.0) == [n, n + 1]
+        written = ("holding", 0, [n, n + 1])
+        assert link.exchange(UNIT, written, ("holding", 0, 2), True, 1.0) == [n, n + 1]
 
 
 def test_coils_written_are_the_coils_read(link: Link) -> None:
@@ -56,12 +56,10 @@ def test_coils_written_are_the_coils_read(link: Link) -> None:
 
 
 def test_discrete_inputs_come_in_order(link: Link) -> None:
-    assert link.exchange(UNIT, None, ("discrete input", 0, 19), False, 1.0) == [n % 2 for n in range(19)]
+    assert link.exchange(UNIT, None, ("discrete", 0, 19), False, 1.0) == [n % 2 for n in range(19)]
 
 
-@pytest.mark.parametrize(
-    ("table", "count"), [("holding register", 125), ("input register", 125), ("coil", 200)]
-)
+@pytest.mark.parametrize(("table", "count"), [("holding", 125), ("input", 125), ("coil", 200)])
 def test_the_longest_block_arrives_whole(link: Link, table: str, count: int) -> None:
     assert len(link.exchange(UNIT, None, (table, 0, count), False, 1.0)) == count
 
@@ -71,20 +69,20 @@ def test_a_foreign_unit_is_silent_and_the_next_request_is_answered(link: Link) -
     with pytest.raises(LinkError) as caught:
         link.exchange(UNIT + 1, None, ("coil", 0, 1), False, 0.25)
     assert caught.value.kind is Trouble.TIMED_OUT
-    assert link.exchange(UNIT, None, ("input register", 0, 1), False, 1.0) == [IDENTITY]
+    assert link.exchange(UNIT, None, ("input", 0, 1), False, 1.0) == [IDENTITY]
 
 
 def test_two_devices_on_one_line_keep_their_own_registers(peer_server: Path) -> None:
     with rtu_devices(peer_server, 3, 4) as port, Link(SerialSettings(port, 115_200, "N")) as link:
         for n in range(30):
             for unit_id in (3, 4):
-                written = ("holding register", 0, [n, unit_id])
-                answer = link.exchange(unit_id, written, ("input register", 3, 2), False, 1.0)
+                written = ("holding", 0, [n, unit_id])
+                answer = link.exchange(unit_id, written, ("input", 3, 2), False, 1.0)
                 assert answer == [n, unit_id]
 
 
 def test_a_device_that_restarts_is_asked_again_within_a_second(peer_server: Path) -> None:
-    read = ("input register", 0, 1)
+    read = ("input", 0, 1)
     with tcp_device(peer_server, UNIT) as port:
         link = Link(TcpSettings("127.0.0.1", port))
         assert link.exchange(UNIT, None, read, False, 1.0) == [IDENTITY]

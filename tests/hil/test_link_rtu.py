@@ -17,7 +17,7 @@ from controller.files import InputError
 from controller.modbus.link import Link, LinkError, Rs485, SerialSettings, Trouble
 from tests.hil.peers import Asked, SerialPeer, registers, rtu, serial_peer, tcp_peer
 
-READ = ("holding register", 0, 2)
+READ = ("holding", 0, 2)
 DEADLINE_S, SLACK_S = 0.3, 0.15
 LATE_S = 0.5
 

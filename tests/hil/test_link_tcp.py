@@ -13,7 +13,7 @@ from controller.modbus.link import Link, LinkError, TcpSettings, Trouble
 from tests.hil.peers import Asked, TcpPeer, mbap, registers, tcp_peer
 
 SEVEN_NINE = registers(7, 9)
-READ = ("holding register", 0, 2)
+READ = ("holding", 0, 2)
 DEADLINE_S = 0.3
 SLACK_S = 0.15  # a busy machine wakes a thread late
 
@@ -47,7 +47,7 @@ def test_an_exchange_writes_first_and_then_reads() -> None:
         asked.answer(asked.pdu[:5] if asked.pdu[0] == 16 else SEVEN_NINE)
 
     with tcp_peer(react) as peer, link_to(peer) as link:
-        values = link.exchange(9, ("holding register", 0x10, [1, 0x203]), READ, False, DEADLINE_S)
+        values = link.exchange(9, ("holding", 0x10, [1, 0x203]), READ, False, DEADLINE_S)
         # MODBUS Application Protocol V1.1b3, 6.12 and 6.3: layout of the two requests
         assert [asked.pdu for asked in peer.asked] == [
             bytes.fromhex("10 0010 0002 04 0001 0203"),
@@ -58,7 +58,7 @@ def test_an_exchange_writes_first_and_then_reads() -> None:
 
 def test_one_request_writes_and_reads_when_told_so() -> None:
     with tcp_peer(lambda asked: asked.answer(bytes([23]) + SEVEN_NINE[1:])) as peer, link_to(peer) as link:
-        values = link.exchange(9, ("holding register", 0x10, [1]), READ, True, DEADLINE_S)
+        values = link.exchange(9, ("holding", 0x10, [1]), READ, True, DEADLINE_S)
         # MODBUS Application Protocol V1.1b3, 6.17
         assert [asked.pdu for asked in peer.asked] == [bytes.fromhex("17 0000 0002 0010 0001 02 0001")]
     assert values == [7, 9]
@@ -135,7 +135,7 @@ def test_write_and_read_share_one_deadline() -> None:
     with tcp_peer(react) as peer, link_to(peer) as link:
         began_s = time.monotonic()
         with pytest.raises(LinkError, match="nothing came back"):
-            link.exchange(1, ("holding register", 0, [1]), READ, False, DEADLINE_S)
+            link.exchange(1, ("holding", 0, [1]), READ, False, DEADLINE_S)
         assert time.monotonic() - began_s < DEADLINE_S + SLACK_S
 
 
@@ -212,7 +212,7 @@ def test_what_does_not_fit_the_request_is_an_error_and_costs_the_connection(wron
 
 @pytest.mark.parametrize("echo", ["10 0011 0002", "10 0010 0001", "10 0010 0003"])
 def test_a_write_is_done_only_when_address_and_quantity_come_back(echo: str) -> None:
-    write = ("holding register", 0x10, [1, 2])
+    write = ("holding", 0x10, [1, 2])
 
     def react(asked: Asked) -> None:
         asked.answer(bytes.fromhex(echo))
