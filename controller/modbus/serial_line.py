@@ -15,11 +15,13 @@ from pymodbus.exceptions import ConnectionException
 from pymodbus.framer import FramerRTU
 
 from controller.modbus.ask import send
+from controller.modbus.bounded import Bounded
 from controller.modbus.requests import Request
 from controller.modbus.settings import SerialSettings, name_of
 from controller.modbus.troubles import LinkError, foreign, garbled, not_connected, timed_out
 
 OPEN_EVERY_S = 0.2
+WRITE_S = 0.1  # the system takes a frame at once; when it does not for so long, the adapter is stuck
 POLL_S = (
     0.000_5  # pyserial has no wait that works alike for ports and URLs, so the port is looked at so often
 )
@@ -40,6 +42,7 @@ class SerialLine:
         self._client = ModbusSerialClient(
             settings.port, retries=0, baudrate=settings.baud, trace_packet=self._remember
         )
+        self._port = Bounded(self._open_port)
         self._tried_s = float("-inf")
         self._active_s = float("-inf")  # when the last byte was seen on the line
         self._sent_s = float("-inf")  # when the last request had gone out
@@ -51,6 +54,7 @@ class SerialLine:
 
     def close(self) -> None:
         """Close; the next ``ask`` opens again."""
+        self._port.drop()
         self._client.close()  # type: ignore[no-untyped-call]  # pymodbus gives it no types
 
     def give_up(self) -> None:
@@ -87,30 +91,35 @@ class SerialLine:
             )
         time.sleep(max(allowed_s - time.monotonic(), 0.0))
         self._tried_s = self._active_s = time.monotonic()
-        self._client.socket = self._port()
+        self._client.socket = self._opened(end_s)
         self.openings += 1
 
-    def _port(self) -> serial.Serial:
-        s = self._settings
+    def _opened(self, end_s: float) -> serial.Serial:
+        """Opening has no time-out: a driver may hang, and pyserial gives the host of a URL five seconds."""
         try:
-            port = serial.serial_for_url(
-                s.port,
-                baudrate=s.baud,
-                bytesize=s.data_bits,
-                parity=s.parity,
-                stopbits=s.stop_bits,
-                timeout=0,
-                write_timeout=1.0,
-                exclusive=True,
-            )
+            port = self._port.get(end_s)
         # pyserial lets errors of the system's terminal layer through, which have no common class but this
         except Exception as error:
             raise not_connected(
-                f"{self.name} cannot be opened ({error}): look at its name, its rights and who else uses it"
+                f"{self.name} cannot be opened ({str(error) or 'it hangs'}): look at its name, its rights "
+                "and who else uses it"
             ) from error
-        if s.rs485 is not None:
+        if self._settings.rs485 is not None:
             self._switch_to_rs485(port)
         return port
+
+    def _open_port(self) -> serial.Serial:
+        s = self._settings
+        return serial.serial_for_url(
+            s.port,
+            baudrate=s.baud,
+            bytesize=s.data_bits,
+            parity=s.parity,
+            stopbits=s.stop_bits,
+            timeout=0,
+            write_timeout=WRITE_S,
+            exclusive=True,
+        )
 
     def _switch_to_rs485(self, port: serial.Serial) -> None:
         r = self._settings.rs485

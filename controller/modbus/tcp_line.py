@@ -7,7 +7,6 @@ Source of the frame: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, sect
 from __future__ import annotations
 
 import socket
-import threading
 import time
 from collections import deque
 from typing import Any
@@ -16,6 +15,7 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.exceptions import ConnectionException
 
 from controller.modbus.ask import send
+from controller.modbus.bounded import Bounded
 from controller.modbus.requests import Request
 from controller.modbus.settings import TcpSettings, name_of
 from controller.modbus.troubles import LinkError, foreign, garbled, not_connected, timed_out
@@ -38,7 +38,7 @@ class TcpLine:
         self._client = ModbusTcpClient(
             settings.host, port=settings.port, retries=0, trace_packet=self._remember
         )
-        self._names = _Names(settings.host, settings.port)
+        self._name = Bounded(lambda: self._look_up(0))
         self._tried_s = float("-inf")
         self._buffer = b""  # received, not yet a whole frame
         self._answered: deque[int] = deque(maxlen=_REMEMBERED)
@@ -95,8 +95,24 @@ class TcpLine:
         self._client.socket = self._connect(end_s)
         self.openings += 1
 
+    def _addresses(self, end_s: float) -> list[Any]:
+        """What the system knows of the host; its look-up of a name has no time-out, an address needs none."""
+        try:
+            return self._look_up(socket.AI_NUMERICHOST)
+        except OSError:
+            pass
+        try:
+            return self._name.get(end_s)
+        except OSError as error:  # a TimeoutError, too
+            host = self._settings.host
+            raise not_connected(f"the name {host} is not known: look at it and at the name server") from error
+
+    def _look_up(self, flags: int) -> list[Any]:
+        s = self._settings
+        return socket.getaddrinfo(s.host, s.port, type=socket.SOCK_STREAM, flags=flags)
+
     def _connect(self, end_s: float) -> socket.socket:
-        addresses = self._names.addresses(end_s)
+        addresses = self._addresses(end_s)
         why = ""
         for i, (family, kind, protocol, _, address) in enumerate(addresses):
             limit_s = (end_s - time.monotonic()) / (len(addresses) - i)
@@ -189,40 +205,3 @@ class TcpLine:
         return not_connected(
             f"{self.name} closed the connection: look at the device and its number of clients"
         )
-
-
-class _Names:
-    """Looks a host name up without ever waiting longer than told.
-
-    The system's look-up knows no time-out, so a name (an address needs none) is looked up in a thread,
-    one look-up at a time.
-    """
-
-    def __init__(self, host: str, port: int) -> None:
-        self._host, self._port = host, port
-        self._thread: threading.Thread | None = None
-        self._found: list[Any] = []
-
-    def addresses(self, end_s: float) -> list[Any]:
-        """What ``socket.getaddrinfo`` says; LinkError when it knows nothing, or not in time."""
-        try:
-            return self._ask(socket.AI_NUMERICHOST)
-        except OSError:
-            pass
-        if self._thread is None or not self._thread.is_alive():
-            self._found = []
-            self._thread = threading.Thread(target=self._look_up, name="look-up", daemon=True)
-            self._thread.start()
-        self._thread.join(max(end_s - time.monotonic(), 0.0))
-        if not self._found:
-            raise not_connected(f"the name {self._host} is not known: look at the name and the name server")
-        return self._found
-
-    def _look_up(self) -> None:
-        try:
-            self._found = self._ask(0)
-        except OSError:
-            self._found = []
-
-    def _ask(self, flags: int) -> list[Any]:
-        return socket.getaddrinfo(self._host, self._port, type=socket.SOCK_STREAM, flags=flags)

@@ -6,7 +6,9 @@ A pseudo-terminal has no baud rate: bytes arrive at once. Only the pauses are re
 from __future__ import annotations
 
 import contextlib
+import os
 import time
+import tty
 from collections.abc import Callable
 from pathlib import Path
 
@@ -242,6 +244,41 @@ def test_a_port_that_is_not_there_is_told_with_the_reason(tmp_path: Path) -> Non
         error = trouble(link)
     assert error.kind is Trouble.NOT_CONNECTED
     assert "No such file" in str(error)
+
+
+def test_a_port_that_hangs_while_it_is_opened_costs_one_deadline(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Given a driver that takes a second; then the port is there for the exchange after that."""
+    real = serial.serial_for_url
+
+    def hang(*a: object, **k: object) -> serial.Serial:
+        time.sleep(1.0)
+        return real(*a, **k)
+
+    monkeypatch.setattr(serial, "serial_for_url", hang)
+    with serial_peer(honest) as peer, Link(settings(peer.port)) as link:
+        error = trouble(link)
+        assert error.kind is Trouble.NOT_CONNECTED
+        assert "hangs" in str(error)
+        time.sleep(0.8)
+        assert read(link) == [1, 0]
+
+
+def test_an_adapter_that_takes_no_more_bytes_costs_little_more_than_a_deadline() -> None:
+    """Given a pseudo-terminal that nobody reads, until it is full."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    kinds, longest_s = set(), 0.0
+    with Link(settings(os.ttyname(slave), late_answer_s=0.0)) as link:
+        for _ in range(80):
+            began_s = time.monotonic()
+            with pytest.raises(LinkError) as caught:
+                link.exchange(1, ("holding", 0, [0] * 123), None, False, 0.01)
+            kinds.add(caught.value.kind)
+            longest_s = max(longest_s, time.monotonic() - began_s)
+    os.close(master)
+    os.close(slave)
+    assert kinds == {Trouble.TIMED_OUT, Trouble.NOT_CONNECTED}
+    assert longest_s < 0.01 + 0.1 + SLACK_S
 
 
 def test_a_port_belongs_to_one_program() -> None:
