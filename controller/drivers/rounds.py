@@ -75,8 +75,8 @@ class Asks(Protocol):
     """What is needed of a link; ``controller.modbus.link.Link`` is one."""
 
     @property
-    def openings(self) -> int:
-        """How often it has been opened."""
+    def losses(self) -> int:
+        """How often it has been lost, each time with a LinkError."""
 
     def exchange(
         self, unit_id: int, write: Write | None, read: Read | None, fc23: bool, deadline_s: float
@@ -111,6 +111,7 @@ class Asked:
     newest: Snapshot = field(default_factory=lambda: Snapshot({}, None))
     silent: bool = False  # the last round with it failed and cost time
     heartbeat: int = 0
+    losses: int = 0  # of the link, when the device last showed who it is
 
 
 class Rounds:
@@ -131,15 +132,14 @@ class Rounds:
         silent = [a for a in self.asked if a.silent]
         none_live = len(silent) == len(self.asked)
         due = self._turn_of(silent, none_live, now_ms())
-        openings = self.link.openings
         for a in self.asked:
             if not a.silent or a is due:
                 self._ask(a, outputs, now_ms())
             for line in a.watch.words.take():
                 self._say(line)
-        if none_live and self.link.openings != openings:  # the link itself is back: try them all
+        if none_live and due is not None and not due.silent:  # the link itself is back: try them all
             for a in silent:
-                a.silent = a is due and a.silent
+                a.silent = False
 
     def _turn_of(self, silent: list[Asked], none_live: bool, now_ms: int) -> Asked | None:
         waits = not none_live and now_ms - self._tried_ms < SILENT_EVERY_MS
@@ -159,7 +159,7 @@ class Rounds:
         except ValueError as error:
             a.watch.missed(f"its registers make no sense ({error})")
         else:
-            a.silent = False
+            a.silent, a.losses = False, self.link.losses
             a.watch.shown(shown, now_ms)
             fresh_ms = a.watch.fresh_ms
             image = {} if fresh_ms is None else {name: cleaned(values[name]) for name in a.device.inputs}
@@ -169,7 +169,7 @@ class Rounds:
         """One round with one device; the values read."""
         device, values = a.device, dict[str, bool | float]()
         written: Values = {}
-        if a.watch.may_write:
+        if a.watch.may_write and a.losses == self.link.losses:
             a.heartbeat = a.heartbeat % _HEARTBEATS + 1
             a.watch.wrote(a.heartbeat, now_ms)
             marks = {f"{device.name}.heartbeat": a.heartbeat, f"{device.name}.owner": self._owner}

@@ -34,8 +34,9 @@ __all__ = [
 class Link:
     """One TCP connection or one serial line, for one thread.
 
-    Nothing is opened before the first exchange; a link that was lost is opened again by the next one, with
-    attempts at least 0.2 s apart. InputError for a host that is not this machine, unless ``allow_remote``.
+    Nothing is opened before the first exchange. A loss always shows as a LinkError; the exchange after it
+    opens the link again, with attempts at least 0.2 s apart. InputError for a host that is not this machine,
+    unless ``allow_remote``.
     """
 
     def __init__(self, settings: LinkSettings, *, allow_remote: bool = False) -> None:
@@ -48,9 +49,9 @@ class Link:
         return self._line.name
 
     @property
-    def openings(self) -> int:
-        """How often the link has been opened; it grows with every reconnection."""
-        return self._line.openings
+    def losses(self) -> int:
+        """How often connection or port have been lost; after a change another device may answer."""
+        return self._line.losses
 
     def exchange(
         self, unit_id: int, write: Write | None, read: Read | None, fc23: bool, deadline_s: float

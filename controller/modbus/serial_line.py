@@ -36,7 +36,8 @@ class SerialLine:
 
     def __init__(self, settings: SerialSettings) -> None:
         self.name = name_of(settings)
-        self.openings = 0
+        self.losses = 0
+        self._is_open = False
         self._settings = settings
         self._sent = b""
         self._client = ModbusSerialClient(
@@ -55,6 +56,8 @@ class SerialLine:
     def close(self) -> None:
         """Close; the next ``ask`` opens again."""
         self._port.drop()
+        self.losses += self._is_open
+        self._is_open = False
         self._client.close()  # type: ignore[no-untyped-call]  # pymodbus gives it no types
 
     def give_up(self) -> None:
@@ -92,7 +95,7 @@ class SerialLine:
         time.sleep(max(allowed_s - time.monotonic(), 0.0))
         self._tried_s = self._active_s = time.monotonic()
         self._client.socket = self._opened(end_s)
-        self.openings += 1
+        self._is_open = True
 
     def _opened(self, end_s: float) -> serial.Serial:
         """Opening has no time-out: a driver may hang, and pyserial gives the host of a URL five seconds."""

@@ -32,7 +32,8 @@ class TcpLine:
 
     def __init__(self, settings: TcpSettings) -> None:
         self.name = name_of(settings)
-        self.openings = 0
+        self.losses = 0
+        self._is_open = False
         self._settings = settings
         self._sent = b""
         self._client = ModbusTcpClient(
@@ -48,6 +49,8 @@ class TcpLine:
 
     def close(self) -> None:
         """Close; the next ``ask`` opens again."""
+        self.losses += self._is_open
+        self._is_open = False
         self._client.close()  # type: ignore[no-untyped-call]  # pymodbus gives it no types
         self._buffer = b""
         self._answered.clear()
@@ -57,10 +60,10 @@ class TcpLine:
 
     def ask(self, request: Request, end_s: float) -> bytes:
         """Send the request; the answer's PDU. LinkError at ``end_s`` (monotonic) at the latest."""
-        if self._client.socket is not None:
-            self._look_at_what_came_unasked(end_s)
         if self._client.socket is None:
             self._open(end_s)
+        else:
+            self._look_at_what_came_unasked(end_s)
         connection = self._connection()
         connection.settimeout(max(end_s - time.monotonic(), 0.001))
         try:
@@ -93,7 +96,7 @@ class TcpLine:
         time.sleep(max(allowed_s - time.monotonic(), 0.0))
         self._tried_s = time.monotonic()
         self._client.socket = self._connect(end_s)
-        self.openings += 1
+        self._is_open = True
 
     def _addresses(self, end_s: float) -> list[Any]:
         """What the system knows of the host; its look-up of a name has no time-out, an address needs none."""
@@ -136,7 +139,10 @@ class TcpLine:
     # --- receiving ----------------------------------------------------------------------------------------
 
     def _look_at_what_came_unasked(self, end_s: float) -> None:
-        """Before a request nothing may wait but duplicates; a connection that was closed is noticed here."""
+        """Before a request nothing may wait but duplicates; a connection that was closed is noticed here.
+
+        It is not opened again behind the caller's back: he may want to know who answers before he writes.
+        """
         try:
             self._connection().setblocking(False)
             while True:
@@ -147,13 +153,12 @@ class TcpLine:
                     raise garbled(f"{self.name} never stops sending: look at the device")
                 data = self._connection().recv(_CHUNK_BYTES)
                 if not data:
-                    break
+                    raise self._closed()
                 self._buffer += data
         except BlockingIOError:
             return  # all has been looked at
-        except OSError:
-            pass  # reset by the other side
-        self.close()  # ask opens anew
+        except OSError as error:
+            raise self._closed() from error
 
     def _receive(self, number: int, unit_id: int, end_s: float) -> bytes:
         while True:

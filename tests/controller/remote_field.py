@@ -80,9 +80,8 @@ class Field:
     inputs: dict[int, list[int]]
     now_ms: int = 0
     cost_ms: int = 5
-    openings: int = 1
+    losses: int = 0
     closed: bool = False
-    lost: bool = False  # the link; the next exchange opens it again
     silent: set[int] = field(default_factory=set)
     refusing: set[int] = field(default_factory=set)  # writes, with exception 4
     frozen: set[int] = field(default_factory=set)  # life stands still
@@ -103,8 +102,6 @@ class Field:
         """As ``controller.modbus.link.Link``."""
         what = "both" if fc23 else "read" if write is None else "write"
         self.asked.append((self.now_ms, unit_id, what))
-        self.openings += self.lost
-        self.lost = False
         if unit_id in self.silent:
             self.now_ms += round(deadline_s * 1000)
             raise LinkError(Trouble.TIMED_OUT, "nothing came back in time")

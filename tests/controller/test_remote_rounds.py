@@ -205,12 +205,21 @@ def test_when_none_answers_one_is_asked_in_every_round() -> None:
     assert sorted(unit for _, unit, _ in b.field.asked) == [1, 1, 2, 2, 3, 3]
 
 
-def test_a_new_connection_brings_all_back_at_once() -> None:
+def test_one_answer_on_a_link_that_was_dead_brings_all_back_at_once() -> None:
     b = Bench(4)
     b.go(5)
     b.field.silent = {1, 2, 3, 4}
     b.go(10)
     b.field.silent = set()
-    b.field.lost = True
-    b.go(4)
+    b.go(5)
     assert all((b.age_ms(unit) or 9_999) <= 200 for unit in (1, 2, 3, 4))
+
+
+def test_after_a_loss_of_the_link_no_device_on_it_is_written_to_unseen() -> None:
+    """Given two devices on a connection that was lost; then both are read before either is written to."""
+    b = Bench(2, fc23=True)
+    b.go(5)
+    b.field.losses += 1
+    b.field.asked.clear()
+    b.go(2)
+    assert [what for _, _, what in b.field.asked] == ["read", "read", "both", "both"]
