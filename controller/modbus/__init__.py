@@ -1,0 +1,1 @@
+"""What speaks Modbus: the side that asks and the side that answers."""
