@@ -82,6 +82,7 @@ def campaign_html(
         drawn=_drawn(looks),
         detailed={look.cell.key for look in looks},
         anchor=lambda key: key.replace("/", "-"),
+        breakable=lambda key: Markup("/<wbr>").join(key.split("/")),
     )
 
 
