@@ -133,7 +133,8 @@ def drive_dosing(v: BankView) -> tuple[bool, float]:
         # a BAD flow meter: dose for the units that draw, for as long as the grace of the dosing lasts
         flow = s.unit_feed_m3h * sum(request.draws_water for request in v.requests)
     m.still_ms = since(flow < s.dosing_flow_min_m3h, m.still_ms, v.now_ms)
-    proving = m.stage is Stage.PROVE_DOSING
+    # strokes of a pump that reports a fault prove nothing: it would go on into still water
+    proving = m.stage is Stage.PROVE_DOSING and v.io.dosing_healthy
     flowing = flow >= s.dosing_flow_min_m3h or (m.dosing and v.held_s(m.still_ms) < STILL_S)
     m.dosing = proving or (m.stage is Stage.READY and flowing)
     _prove(v, flowing)

@@ -110,9 +110,15 @@ def feedback_wrong(obs: Observed, unit: int) -> Bools:
 
 
 def dosing_silent(obs: Observed) -> Bools:
-    """No dosing stroke for almost as long as a run may go on without one."""
-    silent_ms = forms.since_ms(obs.t, obs.rises("dosing_pulse"))
+    """No stroke of a healthy dosing pump for almost as long as a run may go on without one."""
+    strokes = obs.rises("dosing_pulse")
+    silent_ms = forms.since_ms(obs.t, strokes[obs.on("dosing_healthy")[strokes]])
     return np.asarray(silent_ms >= ms(obs.setpoints.dosing_lost_s) - 5000)
+
+
+def booster_silent(obs: Observed) -> Bools:
+    """The booster is commanded and does not show that it runs, for longer than a contactor needs."""
+    return forms.held(obs.t, obs.on("booster_run") & ~obs.on("booster_running"), obs.scan_ms * 3)
 
 
 def _unit_contact(name: str) -> UnitCause:
@@ -149,6 +155,7 @@ BANK_CAUSES: dict[str, BankCause] = {
     "power": lambda obs: ~obs.powered,
     "heartbeat": lambda obs: obs.older(obs.setpoints.io_stale_s),
     "dosing": dosing_silent,
+    "booster": booster_silent,
     "E-stop": _bank_contact("estop_healthy"),
     "supply": _bank_contact("supply_healthy"),
     "bank selector": _bank_contact("bank_run"),
