@@ -25,6 +25,9 @@ from tests.broken.controllers import IgnoresLowSuction
 MakeSite = Callable[..., Path]
 SMALL = ("--states", "BOOT,STANDBY", "--line", "F01,F82", "--line", "F87", "--moment", "1", "--for", "3")
 DEADLINE_S = 120.0
+PAPERS = [
+    "campaign.csv", "campaign.sqlite", "cells.parquet", "findings.parquet", "report.html", "verdicts.xml"
+]  # fmt: skip
 
 
 def rows(folder: Path, table: str = "cell") -> list[tuple[object, ...]]:
@@ -54,7 +57,7 @@ def test_a_campaign_that_holds_ends_with_code_0_and_leaves_its_papers(
     with (out / "campaign.csv").open(newline="") as file:
         assert len(list(csv.DictReader(file))) == 4
     assert ET.parse(out / "verdicts.xml").getroot().get("tests") == "4"
-    assert sorted(path.name for path in out.iterdir()) == ["campaign.csv", "campaign.sqlite", "verdicts.xml"]
+    assert sorted(path.name for path in out.iterdir()) == PAPERS
 
 
 def test_the_plan_is_told_without_being_carried_out(make_site: MakeSite, tmp_path: Path) -> None:
@@ -159,6 +162,27 @@ def test_a_failing_cell_ends_with_code_1_and_becomes_a_case_that_fails(
     (run,) = load_case(path, loaded)
     assert "SR-05" in run.case.requirements
     assert Workshop(loaded, IgnoresLowSuction, 0).carry_out(run).verdict is Verdict.FAIL
+
+
+def test_a_finished_campaign_can_still_be_reduced_and_prove_reproduces_what_it_wrote(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    site, out = make_site(), tmp_path / "out"
+    broken = ("--controller", "tests.broken.controllers:IgnoresLowSuction", "--jobs", "1")
+    options = ("--line", "F47", "--severity", "severe", "--states", "PRODUCE", "--moment", "2", "--for", "12")
+    assert campaign(site, out, *broken, *options).code == 1
+    assert not (out / "shrunk").exists()
+
+    answer = campaign(site, out, *broken, *options, "--shrink")
+
+    assert answer.code == 1, answer
+    assert "shrunk: " in answer.out
+    (path,) = (out / "shrunk").iterdir()
+    again = call("prove", str(site), "--case", str(path), "--out", str(tmp_path / "again"), *broken)
+    assert again.code == 1
+    assert "SR-05" in again.out
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert f'href="shrunk/{path.name}"' in page
 
 
 @pytest.mark.parametrize(
