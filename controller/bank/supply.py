@@ -84,7 +84,7 @@ def _enter(v: BankView, stage: Stage) -> None:
     m.stage, m.stage_ms = stage, v.now_ms
     if stage is Stage.RAISE_HEADER:
         m.header_ready_ms = NEVER
-        m.setpoint_bar = v.values[HEADER] or 0.0
+        m.setpoint_bar = 0.0  # not what is left in the header: the drive must first come to its least speed
         m.integral_hz = v.s.booster_min_hz
     elif stage is Stage.PROVE_DOSING:
         m.proven = False

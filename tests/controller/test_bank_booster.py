@@ -19,13 +19,13 @@ def setpoints_bar(desk: Desk, seconds: float) -> list[float]:
     return seen
 
 
-def test_the_setpoint_rises_from_the_pressure_found_to_a_little_above_ready_and_then_to_full() -> None:
+def test_the_setpoint_rises_from_nothing_to_a_little_above_ready_and_then_to_full() -> None:
     desk = rising(0.75)
 
     # 0.02 bar in a scan; the first one was in the scan that started the booster
-    against_shut_valves = setpoints_bar(desk, 6.0)
-    assert against_shut_valves[:3] == [0.79, 0.81, 0.83]
-    assert against_shut_valves[50:] == [1.79] + [1.8] * 9
+    against_shut_valves = setpoints_bar(desk, 9.5)
+    assert against_shut_valves[:3] == [0.04, 0.06, 0.08]
+    assert against_shut_valves[87:] == [1.78] + [1.8] * 7
 
     desk.ask(1, wants_water=True, draws_water=True)
     desk.bank |= {"header_bar": 3.0, "feed_m3h": 2.33}
@@ -57,10 +57,19 @@ def test_a_booster_started_without_a_measurement_begins_from_no_pressure_at_all(
 
 
 def test_the_booster_starts_at_its_least_speed() -> None:
-    desk = rising(1.5)
+    desk = rising(0.0)
 
     # 0.02 bar of error: 2 Hz/bar at once and 1.5 Hz/bar for each second, of which 0.1 s has passed
     assert desk.speed_hz == pytest.approx(25.0 + 2.0 * 0.02 + 1.5 * 0.02 * 0.1, abs=1e-9)
+
+
+def test_what_is_left_in_the_header_winds_nothing_up_while_the_drive_comes_to_its_least_speed() -> None:
+    desk = rising(0.875)
+    for left_bar in (0.875, 0.75, 0.75):  # a header that stands loses pressure
+        desk.bank["header_bar"] = left_bar
+        desk.scan(1.0)
+
+        assert desk.speed_hz == pytest.approx(25.0, abs=1e-9)
 
 
 def test_a_fall_of_half_a_bar_is_answered_with_one_hertz_at_once_and_three_quarters_for_each_second() -> None:
