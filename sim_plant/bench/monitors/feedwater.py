@@ -255,8 +255,9 @@ def header_gentle(obs: Observed) -> Tally:
 def _ramp(obs: Observed, tally: Tally) -> None:
     """Steepest rise of the header while the booster is told to speed up, valves and faults left out.
 
-    A reference may also be told at once and stand while the drive runs up to it: then what lies above the
-    least speed counts. To that speed a drive runs up in its own time, with nothing to be had from SC-020.
+    A reference may also be told at once and stand while the drive runs up to it. What lies above the least
+    speed counts: to that speed a drive runs up in its own time, with nothing to be had from SC-020. A drive
+    that gains more speed than it was told hunts, and the rise is not the reference's.
     """
     sp = obs.setpoints
     window = max(1, round(RAMP_WINDOW_MS / obs.scan_ms))
@@ -264,8 +265,10 @@ def _ramp(obs: Observed, tally: Tally) -> None:
         return
     speed, header = obs.value("booster_speed_cmd_ma"), obs.value("header_bar")
     slope = (header[window:] - header[:-window]) / (RAMP_WINDOW_MS / 1000.0)
+    drive = obs.value("booster_hz")
     told = (speed[window:] > speed[:-window]) & obs.on("booster_run")[:-window]
-    judged = told | (_running_up(obs) & (obs.value("booster_hz") >= sp.booster_min_hz))[:-window]
+    told &= drive[window:] - drive[:-window] <= speed[window:] - speed[:-window] + ARRIVED_HZ
+    judged = (told | _running_up(obs)[:-window]) & (drive >= sp.booster_min_hz)[:-window]
     steady = np.ones(obs.n, np.bool_)
     moves = [
         forms.changes(obs.on(name, unit)) for unit in obs.units for name in ("feed_valve", "flush_valve")

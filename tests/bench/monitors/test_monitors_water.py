@@ -370,19 +370,34 @@ def test_sr_53_the_booster_stops_after_the_last_feed(for_s: float, verdict: Verd
     assert story.verdict("SR-53") is verdict
 
 
-def ramped(bar_s: float) -> Story:
-    """The booster speeds up from 6 s on; the header rises in steps of a scan."""
+def ramped(bar_s: float, drive_hz_s: float = 1.0, from_hz: float = 25.0) -> Story:
+    """The booster is told 1 Hz/s more from 10 s on; the header rises in steps of a scan."""
     story = Story(60).during(0, 10, "booster_speed_cmd_ma", 25.0).during(0, 10, "header_bar", 1.0)
+    story.during(0, 10, "booster_hz", from_hz)
     for step in range(100):
         at_s = 10 + step / 10
         story.during(at_s, at_s + 0.1, "booster_speed_cmd_ma", 25.0 + step / 10)
+        story.during(at_s, at_s + 0.1, "booster_hz", from_hz + drive_hz_s * step / 10)
         story.during(at_s, at_s + 0.1, "header_bar", 1.0 + bar_s * step / 10)
-    return story.set(20, "booster_speed_cmd_ma", 35.0).set(20, "header_bar", 1.0 + 10 * bar_s)
+    story.set(20, "booster_speed_cmd_ma", 35.0).set(20, "booster_hz", 35.0)
+    return story.set(20, "header_bar", 1.0 + 10 * bar_s)
 
 
 @pytest.mark.parametrize(("bar_s", "verdict"), [(0.239, Verdict.PASS), (0.241, Verdict.FAIL)])
 def test_sr_53_the_header_rises_gently(bar_s: float, verdict: Verdict) -> None:
     assert ramped(bar_s).verdict("SR-53") is verdict
+
+
+@pytest.mark.parametrize(("drive_hz_s", "verdict"), [(1.4, Verdict.FAIL), (3.0, Verdict.PASS)])
+def test_sr_53_a_drive_that_gains_more_speed_than_it_was_told_hunts(
+    drive_hz_s: float, verdict: Verdict
+) -> None:
+    """The bound is 1 Hz more than told in the 2 s over which the slope is taken."""
+    assert ramped(0.4, drive_hz_s).verdict("SR-53") is verdict
+
+
+def test_sr_53_below_the_least_speed_a_drive_runs_up_in_its_own_time() -> None:
+    assert ramped(0.4, from_hz=10.0).verdict("SR-53") is Verdict.NOT_EXERCISED
 
 
 def told_at_once(bar_s: float) -> Story:
