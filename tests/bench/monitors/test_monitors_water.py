@@ -379,7 +379,7 @@ def ramped(bar_s: float, drive_hz_s: float = 1.0, from_hz: float = 25.0) -> Stor
         story.during(at_s, at_s + 0.1, "booster_speed_cmd_ma", 25.0 + step / 10)
         story.during(at_s, at_s + 0.1, "booster_hz", from_hz + drive_hz_s * step / 10)
         story.during(at_s, at_s + 0.1, "header_bar", 1.0 + bar_s * step / 10)
-    story.set(20, "booster_speed_cmd_ma", 35.0).set(20, "booster_hz", 35.0)
+    story.set(20, "booster_speed_cmd_ma", 35.0).set(20, "booster_hz", from_hz + 10 * drive_hz_s)
     return story.set(20, "header_bar", 1.0 + 10 * bar_s)
 
 
