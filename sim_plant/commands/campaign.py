@@ -39,6 +39,7 @@ from sim_plant.bench.campaign.papers import write_papers
 from sim_plant.bench.campaign.results import FILE, ResultFile
 from sim_plant.bench.campaign.summary import print_figures, print_plan
 from sim_plant.bench.campaign.work import Order, bench_of, hand_out
+from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.bench.evidence.summary import GRAVE
 from sim_plant.bench.prove import Job, about_proof, requirement_texts
@@ -56,7 +57,7 @@ from sim_plant.commands.common import (
     SeedOption,
     SiteArgument,
 )
-from sim_plant.site import demo_folder, load_site
+from sim_plant.site import Site, demo_folder, load_site
 
 _UNSTRUCK = Choice()
 Lasts = dict[tuple[int, UnitState], float]
@@ -273,6 +274,14 @@ def _look_closer(
     return [looks[failure.key] for failure in chosen if failure.key in looks]
 
 
+def _cases(site: Site) -> list[Run]:
+    """The site's runs; none where it has no sound cases, which a campaign does not need."""
+    try:
+        return load_cases(site)
+    except InputError:
+        return []
+
+
 def _conclude(
     file: Path, order: Order, plan: Plan, looks: Sequence[Look], started: datetime, code: int
 ) -> int:
@@ -281,7 +290,8 @@ def _conclude(
     complete = figures.done == figures.planned
     about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, figures.planned)
     texts = requirement_texts(job.site.setpoints)
-    write_papers(file.parent, file, figures, {c.key: c for c in plan.cells}, about, texts, looks)
+    cells = {cell.key: cell for cell in plan.cells}
+    write_papers(file.parent, file, figures, cells, about, texts, looks, _cases(job.site))
     console = plain_console()
     print_figures(console, figures)
     for look in looks:

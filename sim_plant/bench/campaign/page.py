@@ -16,6 +16,7 @@ from sim_plant.bench.campaign.closer import Look
 from sim_plant.bench.campaign.figures import POSSIBLE_MOVES, Failure, Figures, LineFigures, Spot
 from sim_plant.bench.campaign.idle import why_idle
 from sim_plant.bench.campaign.summary import outcome, sentences
+from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import About, RequirementText
 from sim_plant.bench.evidence.exports import finding_text
 from sim_plant.bench.evidence.frame import Badge, Head, badge, render
@@ -58,9 +59,15 @@ class Drawn(NamedTuple):
 
 
 def campaign_html(
-    figures: Figures, requirements: Sequence[RequirementText], about: About, looks: Sequence[Look]
+    figures: Figures,
+    requirements: Sequence[RequirementText],
+    about: About,
+    looks: Sequence[Look],
+    cases: Sequence[Run],
 ) -> str:
-    """The whole page. ``looks`` are the failing cells shown in detail, in the order of showing."""
+    """The whole page. ``looks`` are the failing cells shown in detail, in the order of showing; ``cases``
+    are the site's, which put to the test what faults do not.
+    """
     listed = figures.failures[:LISTED_MAX]
     head = Head(outcome(figures), _overall(figures), _counts(figures), _coverage(figures))
     return render(
@@ -68,7 +75,7 @@ def campaign_html(
         about,
         head,
         figures=figures,
-        requirements=list(_rows(figures, requirements)),
+        requirements=_rows(figures, requirements, cases),
         states=[state.value for state in STATES],
         map_rows=[(line, _fields(figures, line)) for line in figures.lines],
         not_the_plants=[(name, line) for name, line in CATALOGUE.items() if not line.ways],
@@ -108,7 +115,7 @@ def _coverage(figures: Figures) -> str:
     )
 
 
-def _rows(figures: Figures, requirements: Sequence[RequirementText]) -> list[Row]:
+def _rows(figures: Figures, requirements: Sequence[RequirementText], cases: Sequence[Run]) -> list[Row]:
     texts = {text.id: text for text in requirements}
     return [
         Row(
@@ -119,7 +126,7 @@ def _rows(figures: Figures, requirements: Sequence[RequirementText]) -> list[Row
             r.broken,
             margin_text(r.margin, r.margin_unit),
             r.key,
-            "" if r.cells else why_idle(r.id),
+            "" if r.cells else why_idle(r.id, cases),
         )
         for r in figures.requirements
     ]

@@ -24,6 +24,7 @@ from sim_plant.bench.campaign.closer import Look
 from sim_plant.bench.campaign.figures import Figures, runs_of
 from sim_plant.bench.campaign.page import LISTED_MAX, campaign_html
 from sim_plant.bench.case_text import case_toml
+from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import About, RequirementText
 from sim_plant.bench.evidence.exports import verdicts_xml
 
@@ -40,8 +41,11 @@ def write_papers(
     about: About,
     requirements: Sequence[RequirementText],
     looks: Sequence[Look],
+    cases: Sequence[Run],
 ) -> None:
-    """Write all of them into ``folder``; ``looks`` are the failing cells that were seen again."""
+    """Write all of them into ``folder``. ``looks`` are the failing cells that were seen again, ``cases`` the
+    site's runs, for what faults do not put to the test.
+    """
     with closing(sqlite3.connect(file)) as db:
         _write_table(db, folder / "campaign.csv")
         _write_parquet(db, _CELLS, folder / "cells.parquet")
@@ -54,7 +58,7 @@ def write_papers(
     for look in looks:
         if look.shrunk:
             _write_case(folder / "shrunk", look.cell, look.shrunk)
-    page = campaign_html(figures, requirements, about, looks)
+    page = campaign_html(figures, requirements, about, looks, cases)
     (folder / "report.html").write_text(page, encoding="utf-8")
 
 

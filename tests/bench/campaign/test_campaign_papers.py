@@ -13,18 +13,28 @@ import pytest
 from campaign_results import BROKEN, F01, F09, F47, HELD, PLAN, UNSEEN, write
 
 from controller.settings import Setpoints
+from controller.unit.states import UnitState
 from sim_plant.bench.campaign.cells import Cell
 from sim_plant.bench.campaign.closer import Look
 from sim_plant.bench.campaign.figures import figures_of, runs_of
+from sim_plant.bench.campaign.idle import REASONS
 from sim_plant.bench.campaign.papers import write_papers
 from sim_plant.bench.campaign.results import FILE
 from sim_plant.bench.campaign.work import CellResult, failed
+from sim_plant.bench.cases import CaseFile, Run
 from sim_plant.bench.evidence import CAUTIONS, About
 from sim_plant.bench.evidence.page import PICTURE_BUDGET_CHARS
+from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.prove import requirement_texts
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 
+
+def _case(requirement: str) -> CaseFile:
+    return CaseFile.model_validate(F01.case(30.0, [requirement]))
+
+
 ABOUT = About("pair", "Pair", "desk", 5, {}, {}, {}, "2026-01-01", 1.0, "1", "3", "x", "skidproof", True, 3)
+CASES = [F01.run(30.0), Run("tank", "tank.case.toml", _case("SR-01"), UnitState.BOOT, "")]
 AGAIN = RunResult(
     "x", "title", "family", "F47", "PRODUCE", "severe", 1, 5, requirements=list(BROKEN.findings)
 )
@@ -34,7 +44,7 @@ def papers(folder: Path, *results: CellResult, looks: tuple[Look, ...] = ()) -> 
     path = write(folder, *results)
     cells: dict[str, Cell] = {c.key: c for c in PLAN.cells}
     texts = requirement_texts(Setpoints())
-    write_papers(folder, path, figures_of(path), cells, ABOUT, texts, looks)
+    write_papers(folder, path, figures_of(path), cells, ABOUT, texts, looks, CASES)
     return folder
 
 
@@ -150,7 +160,14 @@ def test_the_page_tells_each_requirement_with_its_worst_margin_and_cell(tmp_path
         "F fail 3 2 1 -0.2 s F47/ way1/ severe/ PRODUCE/ 1s/ unit1"
     )
     assert "- not exercised 0 0 0 - -" in row(text, "Requirements", "SR-01")
-    assert "Not put to the test:" in row(text, "Requirements", "SR-01")
+    assert "Not put to the test: none of these cells" in row(text, "Requirements", "SR-01")
+    assert "; put to the test by tank.case.toml" in row(text, "Requirements", "SR-01")
+    assert "the program would have to be stopped" in row(text, "Requirements", "SR-43")
+    assert "no case of the site names it either" in row(text, "Requirements", "SR-43")
+
+
+def test_reasons_are_given_for_requirements_that_there_are() -> None:
+    assert set(REASONS) <= {requirement.id for requirement in REQUIREMENTS}
 
 
 def test_the_map_tells_by_a_letter_what_happened_to_each_line_in_each_state(tmp_path: Path) -> None:
