@@ -8,7 +8,10 @@ from bench_samples import make_rig
 from controller.settings import Setpoints
 from sim_plant.bench.monitors import Context, judge_all
 from sim_plant.bench.rig import Rig
+from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.verdicts import Finding
+from sim_plant.plant import Plant
+from sim_plant.process.parameters import PlantParameters
 
 
 def header_bar(rig: Rig) -> float:
@@ -35,6 +38,21 @@ def test_a_booster_that_starts_again_soon_raises_what_is_left_in_the_header_gent
 
     rig.operate("bank_run", 0, True)
     rig.run_for(40)
+
+    assert running(rig)
+    finding = gentle(rig)
+    assert finding.margin is not None
+    assert finding.margin >= 0, finding.detail
+
+
+@pytest.mark.parametrize("ramp_hz_s", [1, 3, 5, 30])
+def test_a_header_that_is_empty_is_raised_gently_by_a_slow_drive_and_by_a_fast_one(ramp_hz_s: float) -> None:
+    parameters = PlantParameters.model_validate({"booster": {"ramp_hz_s": ramp_hz_s}})
+    rig = Rig(Plant(2, parameters, 3), DeskTarget(2, Setpoints()), 100)
+    rig.plant.set_tank_pct(30.0)
+
+    assert rig.run_until(lambda: rig.now_ms > 0 and header_bar(rig) >= 2.0, 130)
+    rig.run_for(10)
 
     assert running(rig)
     finding = gentle(rig)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import signal
 from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
@@ -132,6 +133,8 @@ class Cluster:
 
     def close(self) -> None:
         """Take back what is still out."""
+        # a client that is closed while it looks for a lost scheduler would log that as an error of its own
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         self._executor.shutdown(wait=False)
         self._client.close()
 

@@ -204,16 +204,20 @@ def _ended_short(obs: Observed, unit: int, flush: tuple[int, int], whole_ms: int
 def _had_slot(obs: Observed, unit: int, stop: int) -> bool:
     """Whether a slot was there for the taking in the wait of a stopping unit, and nothing stood in the way.
 
-    A unit that stops is first in the queue (narrative 4.4): a slot that nobody takes for so long while there
-    is water was its own.
+    Free for the whole wait; then a booster that stands is no excuse, because the flush calls for it. Or free
+    for a while with water at hand: a unit that stops is first in the queue (narrative 4.4), so a slot that
+    nobody takes at once was its own.
     """
     at_ms = int(obs.t[stop])
     first = obs.row_at(at_ms + ms(obs.setpoints.coast_s))
     last = obs.row_at(at_ms + ms(STOP_FLUSH_START_S))
+    if _disturbed(obs, unit, stop, last):
+        return False
     spare = obs.kept("slot spare", unit, lambda: _slot_spare(obs, unit))[first : last + 1]
     times = obs.t[first : last + 1]
     longest_ms = max((forms.length_ms(times, span) for span in forms.spans(spare)), default=0)
-    return longest_ms > ms(SLOT_TAKEN_S) + obs.scan_ms and not _disturbed(obs, unit, stop, last)
+    untaken = longest_ms > ms(SLOT_TAKEN_S) + obs.scan_ms
+    return untaken or bool(obs.slot_free(unit)[stop : last + 1].all())
 
 
 def _slot_spare(obs: Observed, unit: int) -> Bools:

@@ -184,10 +184,14 @@ def test_sr_19_a_start_of_another_unit_keeps_its_slot_until_its_pump_is_proven()
 
 
 @pytest.mark.parametrize(("name", "value"), [("booster_run", False), ("header_ma", 1.9)])
-def test_sr_19_a_free_slot_without_water_is_no_slot(name: str, value: float | bool) -> None:
+def test_sr_19_a_slot_between_others_is_none_without_water(name: str, value: float | bool) -> None:
     story = stopped_beside_purges().during(202, 340, name, value)
 
     assert story.verdict("SR-19") is Verdict.NOT_EXERCISED
+
+
+def test_sr_19_a_booster_that_stands_excuses_nobody_while_no_one_else_flushes() -> None:
+    assert stopped().set(206, "booster_run", False).verdict("SR-19") is Verdict.FAIL
 
 
 @pytest.mark.parametrize(("begun_s", "verdict"), [(1990, Verdict.PASS), (2040, Verdict.FAIL)])
