@@ -117,8 +117,10 @@ def dosing_silent(obs: Observed) -> Bools:
 
 
 def booster_silent(obs: Observed) -> Bools:
-    """The booster is commanded and does not show that it runs, for longer than a contactor needs."""
-    return forms.held(obs.t, obs.on("booster_run") & ~obs.on("booster_running"), obs.scan_ms * 3)
+    """The booster was commanded one scan ago and does not show that it runs: a stop may follow at once."""
+    commanded_before = np.zeros(obs.n, np.bool_)
+    commanded_before[1:] = obs.on("booster_run")[:-1]
+    return np.asarray(commanded_before & obs.open("booster_running"))
 
 
 def _unit_contact(name: str) -> UnitCause:

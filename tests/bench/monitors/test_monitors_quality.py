@@ -117,9 +117,11 @@ def test_sr_21_a_stop_with_another_cause_is_not_the_waters(name: str) -> None:
 
 
 def test_sr_21_a_booster_that_does_not_show_that_it_runs_stops_the_unit_for_that() -> None:
-    story = bad_water(at_s=140).cut(200, 1).set(199, "booster_running", False)
+    """In the very scan in which its contact opens; the booster is let go in the same one."""
+    story = bad_water(at_s=140).cut(200, 1).set(200, "booster_run", False)
+    assert story.verdict("SR-21") is Verdict.FAIL
 
-    assert story.verdict("SR-21") is Verdict.NOT_EXERCISED
+    assert story.set(200, "booster_running", False).verdict("SR-21") is Verdict.NOT_EXERCISED
 
 
 def test_sr_21_strokes_of_a_faulty_dosing_pump_keep_no_unit_running() -> None:
