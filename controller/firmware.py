@@ -32,6 +32,7 @@ _NO_REQUEST = Request(
     wants_close=False,
     wants_water=False,
     draws_water=False,
+    feed_off_ms=NEVER,
     pumping=False,
     available=False,
     in_maintenance=False,

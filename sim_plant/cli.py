@@ -20,7 +20,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from controller.files import InputError
-from sim_plant.bench.cases import Run, load_cases
+from sim_plant.bench.cases import CASE_ENDING, Run, load_case_files, load_cases, unique
 from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
 from sim_plant.bench.evidence.console import case_table, plain_console, shrunk_lines, verdict_table
 from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
@@ -40,7 +40,7 @@ from sim_plant.commands.common import (
     SiteArgument,
 )
 from sim_plant.commands.wiring import wiring
-from sim_plant.site import demo_folder, load_site
+from sim_plant.site import Site, demo_folder, load_site
 
 app = typer.Typer(
     help="Prove the control logic of a bank of reverse-osmosis units before water and power reach the site.",
@@ -67,7 +67,11 @@ def prove(
         Path | None, typer.Option(help="Evidence folder, new or empty; by default evidence/SITE-TIME here.")
     ] = None,
     case: Annotated[
-        list[str] | None, typer.Option(help="Only case files whose name contains this; may be repeated.")
+        list[str] | None,
+        typer.Option(
+            help="Only case files whose name contains this, or a case file from anywhere by its path, as "
+            "evidence/x/shrunk/y.case.toml; may be repeated."
+        ),
     ] = None,
     set_: Annotated[
         list[str] | None,
@@ -89,7 +93,7 @@ def prove(
     errors = Console(stderr=True, highlight=False)
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
-        runs = _chosen(load_cases(loaded), case or [])
+        runs = _chosen(loaded, case or [])
         try_factory(controller, loaded.units, loaded.setpoints)
         folder = EvidenceFolder(out or Path("evidence") / f"{loaded.name}-{started:%Y%m%dT%H%M%SZ}")
     except (InputError, FileExistsError, OSError) as error:
@@ -159,14 +163,19 @@ app.command(epilog="Example: skidproof campaign my_site --line F01 --states PROD
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 
 
-def _chosen(runs: list[Run], wanted: list[str]) -> list[Run]:
-    if not wanted:
-        return runs
-    chosen = [run for run in runs if any(text in run.source for text in wanted)]
+def _chosen(site: Site, wanted: list[str]) -> list[Run]:
+    """The site's cases, or those wanted; a file from anywhere is meant when it is named with its ending."""
+    paths = [Path(text) for text in wanted if text.endswith(CASE_ENDING) and Path(text).is_file()]
+    names = [text for text in wanted if Path(text) not in paths]
+    runs = load_case_files(paths, site) if paths else []
+    if not names:
+        return runs or load_cases(site)
+    known = load_cases(site)
+    chosen = [run for run in known if any(text in run.source for text in names)]
     if not chosen:
-        files = ", ".join(sorted({run.source.removesuffix(".case.toml") for run in runs}))
-        raise InputError(f"--case {' '.join(wanted)}: no such case; there are: {files}")
-    return chosen
+        files = ", ".join(sorted({run.source.removesuffix(CASE_ENDING) for run in known}))
+        raise InputError(f"--case {' '.join(names)}: no such case; there are: {files}")
+    return unique(chosen + runs)
 
 
 def _run_all(

@@ -57,6 +57,8 @@ def grant_start(v: BankView) -> int:
 def grant_close(v: BankView) -> int:
     """Unit whose feed valve may close in this scan, 0 for none; the highest number first."""
     m = v.m
+    # a valve that its own deadline has shut, without a turn, strikes the pipes like any other
+    m.close_ms = max(m.close_ms, *(request.feed_off_ms for request in v.requests))
     if 0.0 <= v.held_s(m.close_ms) < v.s.feed_close_gap_s:
         return 0
     unit = max((unit for unit, r in enumerate(v.requests, start=1) if r.wants_close), default=0)

@@ -7,7 +7,7 @@ open its feed valve. The order is gone through anew whenever the booster has sto
 from __future__ import annotations
 
 from controller.bank.memory import Stage
-from controller.bank.view import CHLORINE, FEED_FLOW, FEED_TEMP, HEADER, LEVEL, BankView
+from controller.bank.view import CHLORINE, FEED_FLOW, FEED_TEMP, HEADER, LEVEL, SPEED, BankView
 from controller.parts.timing import NEVER, since
 from controller.signals import BANK_SIGNALS, signal_named, to_ma
 from controller.unit.states import Event
@@ -15,6 +15,7 @@ from controller.unit.states import Event
 PRESTART_ABOVE_READY_BAR = 0.3  # header against shut valves: ready, but not at full pressure
 NO_DRAW_S = 2.0  # the booster stops so long after the last feed valve has closed
 GAIN_HZ_PER_BAR, GAIN_HZ_PER_BAR_S = 2.0, 1.5
+RUN_UP_MOST_S, ARRIVED_HZ = 30.0, 1.0  # own choices: a drive of 1 Hz/s comes to 25 Hz in that time
 STILL_S = 2.0
 LAST_STROKE_S = 5.0  # own choice: a stroke begun before the dosing pump was let go is over by then
 PROVING_RATE_PCT = 100.0
@@ -84,8 +85,8 @@ def _enter(v: BankView, stage: Stage) -> None:
     m.stage, m.stage_ms = stage, v.now_ms
     if stage is Stage.RAISE_HEADER:
         m.header_ready_ms = NEVER
-        m.setpoint_bar = v.values[HEADER] or 0.0
-        m.integral_hz = v.s.booster_min_hz
+        m.setpoint_bar = 0.0  # not what is left in the header, which the drive is about to raise by itself
+        m.speed_hz = m.integral_hz = v.s.booster_min_hz
     elif stage is Stage.PROVE_DOSING:
         m.proven = False
 
@@ -108,7 +109,7 @@ def drive_booster(v: BankView, dt_s: float) -> tuple[bool, float]:
         m.speed_hz = 0.0
         return False, to_ma(_SPEED, 0.0)
     header = v.values[HEADER]
-    if header is not None:
+    if header is not None and not _running_up(v):
         drawing = any(request.draws_water for request in v.requests)
         goal = s.header_bar if drawing else min(s.header_ready_bar + PRESTART_ABOVE_READY_BAR, s.header_bar)
         step = s.header_ramp_bar_s * dt_s
@@ -119,6 +120,17 @@ def drive_booster(v: BankView, dt_s: float) -> tuple[bool, float]:
         )
         m.speed_hz = _clamp(m.integral_hz + GAIN_HZ_PER_BAR * error, s.booster_min_hz, s.booster_max_hz)
     return True, to_ma(_SPEED, m.speed_hz)
+
+
+def _running_up(v: BankView) -> bool:
+    """A drive just started is still on its way to its least speed: no ramp begins that it could not follow.
+
+    It is not waited for without a measurement of its speed, nor for ever.
+    """
+    speed_hz = v.values[SPEED]
+    if v.m.stage is not Stage.RAISE_HEADER or speed_hz is None or v.held_s(v.m.stage_ms) >= RUN_UP_MOST_S:
+        return False
+    return speed_hz < v.s.booster_min_hz - ARRIVED_HZ
 
 
 def _clamp(value: float, lo: float, hi: float) -> float:
@@ -133,7 +145,8 @@ def drive_dosing(v: BankView) -> tuple[bool, float]:
         # a BAD flow meter: dose for the units that draw, for as long as the grace of the dosing lasts
         flow = s.unit_feed_m3h * sum(request.draws_water for request in v.requests)
     m.still_ms = since(flow < s.dosing_flow_min_m3h, m.still_ms, v.now_ms)
-    proving = m.stage is Stage.PROVE_DOSING
+    # strokes of a pump that reports a fault prove nothing: it would go on into still water
+    proving = m.stage is Stage.PROVE_DOSING and v.io.dosing_healthy
     flowing = flow >= s.dosing_flow_min_m3h or (m.dosing and v.held_s(m.still_ms) < STILL_S)
     m.dosing = proving or (m.stage is Stage.READY and flowing)
     _prove(v, flowing)

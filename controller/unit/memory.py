@@ -67,6 +67,7 @@ class UnitMemory:
 
     # purge
     purge_from_ms: int = NEVER  # production counts from here towards the next purge
+    purge_ahead_ms: int = 0  # by so much the first purge of a run comes sooner, to spread the purges
     purge_not_before_ms: int = NEVER
     reference_bar: float = 0.0  # membrane pressure before the flush valve opened
     evidence: bool = False

@@ -112,7 +112,10 @@ def _count_reset(v: View) -> None:
 
 
 def _head_start_ms(v: View) -> int:
-    """Purges are spread over the interval, so that units that started together do not queue."""
+    """Purges are spread over the interval, so that units that started together do not queue.
+
+    It brings the first purge forward and makes none late: the membranes have just been flushed.
+    """
     return round(v.s.purge_interval_s * 1000.0 * (v.unit - 1) / v.n_units)
 
 
@@ -149,7 +152,7 @@ def _leave_pump_flush(v: View, event: Event, entered: UnitState) -> None:
         return  # cut short: neither done nor failed
     if m.evidence:
         m.purge_failures = 0
-        m.purge_from_ms = v.now_ms
+        m.purge_from_ms, m.purge_ahead_ms = v.now_ms, 0
     else:
         m.purge_failures += 1
         m.purge_not_before_ms = v.now_ms + round(v.s.purge_retry_s * 1000.0)
@@ -166,7 +169,7 @@ def _arrive(v: View, left: UnitState, entered: UnitState) -> None:
         m.flushed_on_ms = NEVER
         m.quality_alarm = m.quality_flush_due = False
     elif entered is UnitState.PRODUCE and left is UnitState.PUMP_START:
-        m.purge_from_ms = v.now_ms - _head_start_ms(v)
+        m.purge_from_ms, m.purge_ahead_ms = v.now_ms, _head_start_ms(v)
         m.purge_not_before_ms = v.now_ms
         m.forgive_ms = v.now_ms
         m.first_start = False

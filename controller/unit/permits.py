@@ -57,6 +57,7 @@ class Request(NamedTuple):
     wants_close: bool
     wants_water: bool  # the booster is needed
     draws_water: bool  # the feed valve is driven
+    feed_off_ms: int  # moment the feed valve was last let go, NEVER while it is driven
     pumping: bool
     available: bool  # may be called for production
     in_maintenance: bool

@@ -131,9 +131,14 @@ def pump_start(v: View) -> str | None:
     return None
 
 
+def _due_from_ms(v: View) -> int:
+    """From when the interval to the next purge counts; the first purge of a run has a head start."""
+    return v.m.purge_from_ms - v.m.purge_ahead_ms
+
+
 def purge_due(v: View) -> bool:
     """Enough production since the last purge, and no recent failed one."""
-    return v.held_s(v.m.purge_from_ms) >= v.s.purge_interval_s and v.now_ms >= v.m.purge_not_before_ms
+    return v.held_s(_due_from_ms(v)) >= v.s.purge_interval_s and v.now_ms >= v.m.purge_not_before_ms
 
 
 def quality_flush_due(v: View) -> bool:
@@ -145,7 +150,7 @@ def quality_flush_due(v: View) -> bool:
 
 def produce(v: View) -> str | None:
     """The purge is due and may be taken."""
-    waiting = _count_down("producing, purge", v.held_s(v.m.purge_from_ms), v.s.purge_interval_s)
+    waiting = _count_down("producing, purge", v.held_s(_due_from_ms(v)), v.s.purge_interval_s)
     if waiting is not None:
         return waiting
     if not purge_due(v):
@@ -309,7 +314,7 @@ def wants_water(v: View) -> bool:
 def _waiting_since_ms(v: View, wanted: Want) -> int:
     """From when a unit's place in the queue counts."""
     if wanted in (Want.PURGE, Want.LATE_PURGE):
-        return v.m.purge_from_ms
+        return _due_from_ms(v)
     if v.m.state is UnitState.STANDBY and v.m.flush_owed:
         return v.m.owed_since_ms
     return v.m.entered_ms
@@ -329,6 +334,7 @@ def request(v: View) -> Request:
         wants_close=drawing and feed_may_close(v),
         wants_water=wants_water(v),
         draws_water=drawing,
+        feed_off_ms=m.feed_off_ms,
         pumping=state in PUMPING,
         available=state not in UNAVAILABLE and not m.stopped,
         in_maintenance=m.in_maintenance or leaving,

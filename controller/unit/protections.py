@@ -139,7 +139,10 @@ def feed_not_closed(v: View) -> bool | None:
 
 def flush_not_open(v: View) -> bool | None:
     """Feed under pressure and both valves driven, but the flow of a flush is missing."""
-    if v.m.state is not UnitState.START_FLUSH or v.held_s(v.m.both_ms) < FLUSH_PROOF_S:
+    if (
+        v.m.state not in (UnitState.START_FLUSH, UnitState.STOP_FLUSH)
+        or v.held_s(v.m.both_ms) < FLUSH_PROOF_S
+    ):
         return False
     if v.concentrate_m3h is None or v.suction_bar is None:
         return None

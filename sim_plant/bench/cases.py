@@ -48,6 +48,7 @@ import difflib
 import itertools
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -64,6 +65,7 @@ from sim_plant.site import Site
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 RUNS_MAX = 500
+CASE_ENDING = ".case.toml"
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.case\.toml")  # it is part of every run's file name
 
 
@@ -214,9 +216,18 @@ def load_cases(site: Site) -> list[Run]:
         _check_name(path)
     if not paths:
         raise InputError(f"{folder}: no *.case.toml files")
-    runs = [run for path in paths for run in load_case(path, site)]
+    return load_case_files(paths, site)
+
+
+def load_case_files(paths: Sequence[Path], site: Site) -> list[Run]:
+    """All runs of these files, in order of file, variant and state; InputError on the first fault."""
+    return unique([run for path in paths for run in load_case(path, site)])
+
+
+def unique(runs: list[Run]) -> list[Run]:
+    """The runs as they are; InputError when they are too many or two have one name."""
     if len(runs) > RUNS_MAX:
-        raise InputError(f"{folder}: {len(runs)} runs, at most {RUNS_MAX}")
+        raise InputError(f"cases: {len(runs)} runs, at most {RUNS_MAX}")
     sources: dict[str, str] = {}
     for run in runs:
         if run.run_id in sources:
@@ -242,7 +253,7 @@ def load_case(path: Path, site: Site) -> list[Run]:
         raise InputError(
             f"{path.name}: ${name} is not in [vary]{f': did you mean ${near[0]}?' if near else ''}"
         )
-    stem = path.name.removesuffix(".case.toml")
+    stem = path.name.removesuffix(CASE_ENDING)
     runs = []
     for number, values in enumerate(itertools.product(*vary.values()), start=1):
         chosen = dict(zip(vary, values, strict=True))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import sys
 import time
-from contextlib import closing
+from collections.abc import Sequence
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -25,15 +26,23 @@ from rich.progress import (
 from controller.files import InputError
 from controller.unit.states import UnitState
 from sim_plant.bench.campaign.cells import SEVERITIES, Choice, Plan, make_plan, struck_units
+from sim_plant.bench.campaign.closer import (
+    SHRUNK_MAX,
+    Look,
+    first_of_each_kind,
+    look_closer,
+    worth_a_look,
+)
 from sim_plant.bench.campaign.figures import figures_of
 from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
 from sim_plant.bench.campaign.papers import write_papers
 from sim_plant.bench.campaign.results import FILE, ResultFile
 from sim_plant.bench.campaign.summary import print_figures, print_plan
 from sim_plant.bench.campaign.work import Order, bench_of, hand_out
+from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.bench.evidence.summary import GRAVE
-from sim_plant.bench.prove import Job, about_proof
+from sim_plant.bench.prove import Job, about_proof, requirement_texts
 from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
 from sim_plant.commands.common import (
     BAD_INPUT,
@@ -48,7 +57,7 @@ from sim_plant.commands.common import (
     SeedOption,
     SiteArgument,
 )
-from sim_plant.site import demo_folder, load_site
+from sim_plant.site import Site, demo_folder, load_site
 
 _UNSTRUCK = Choice()
 Lasts = dict[tuple[int, UnitState], float]
@@ -85,6 +94,14 @@ def campaign(
     ] = None,
     controller: ControllerOption = OUR_FIRMWARE,
     seed: SeedOption = None,
+    shrink: Annotated[
+        bool,
+        typer.Option(
+            "--shrink",
+            help="Reduce one failing cell of each kind to the shortest case that fails alike; "
+            "also afterwards, with the same --out.",
+        ),
+    ] = False,
     jobs: JobsOption = CORES,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Carry out on the workers of this dask scheduler.")
@@ -113,6 +130,9 @@ def campaign(
         ):
             errors.print(CAUTION, style="dim")
             code, plan = _carry_out(file, order, choice, hands, errors)
+            looks: list[Look] = []
+            if plan is not None and code == PROVEN:
+                looks = _look_closer(folder / FILE, order, plan, hands, shrink, errors)
     except (InputError, OSError) as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(BAD_INPUT) from error
@@ -120,7 +140,7 @@ def campaign(
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(NOT_REACHED) from error
     if plan is not None:
-        code = _conclude(folder / FILE, order, plan, started, code)
+        code = _conclude(folder / FILE, order, plan, looks, started, code)
     raise typer.Exit(code)
 
 
@@ -233,13 +253,53 @@ def _show_progress(
             progress.update(task, advance=1, description=f"{told}, {rate:.1f} cells/s")
 
 
-def _conclude(file: Path, order: Order, plan: Plan, started: datetime, code: int) -> int:
+def _look_closer(
+    file: Path, order: Order, plan: Plan, hands: Here | Pool | Cluster, shrinking: bool, errors: Console
+) -> list[Look]:
+    """A few failing cells once more, to draw them; one of each kind reduced when that was asked for."""
+    chosen = worth_a_look(figures_of(file).failures)
+    if not chosen:
+        return []
+    reduced = {failure.key for failure in first_of_each_kind(chosen)[:SHRUNK_MAX]} if shrinking else set()
+    cells = {cell.key: cell for cell in plan.cells}
+    looks: dict[str, Look] = {}
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=errors) as progress, suppress(KeyboardInterrupt, HandsLostError):
+        task = progress.add_task("looking closer at failures", total=len(chosen))
+        for hard in (False, True):
+            part = [cells[failure.key] for failure in chosen if (failure.key in reduced) is hard]
+            for look in look_closer(order, part, hands, hard):
+                looks[look.cell.key] = look
+                progress.advance(task)
+    return [looks[failure.key] for failure in chosen if failure.key in looks]
+
+
+def _cases(site: Site) -> list[Run]:
+    """The site's runs; none where it has no sound cases, which a campaign does not need."""
+    try:
+        return load_cases(site)
+    except InputError:
+        return []
+
+
+def _conclude(
+    file: Path, order: Order, plan: Plan, looks: Sequence[Look], started: datetime, code: int
+) -> int:
     """Write the papers, print the figures; the exit code."""
     figures, job = figures_of(file), order.job
     complete = figures.done == figures.planned
     about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, figures.planned)
-    write_papers(file.parent, file, figures, {cell.key: cell for cell in plan.cells}, about)
+    texts = requirement_texts(job.site.setpoints)
+    cells = {cell.key: cell for cell in plan.cells}
+    write_papers(file.parent, file, figures, cells, about, texts, looks, _cases(job.site))
     console = plain_console()
     print_figures(console, figures)
-    console.print(f"evidence: {file}", markup=False, soft_wrap=True)
+    for look in looks:
+        if look.shrunk:
+            console.print(
+                f"shrunk: {file.parent / 'shrunk' / look.cell.run_id}.case.toml: {look.note}",
+                markup=False,
+                soft_wrap=True,
+            )
+    console.print(f"report: {file.parent / 'report.html'}", markup=False, soft_wrap=True)
     return FAILED if code == PROVEN and not figures.held else code

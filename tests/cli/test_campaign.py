@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
 import signal
 import sqlite3
+import subprocess
 import sys
 import time
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 from command_line import Answer, call, started
+from distributed import Client
 
 from sim_plant.bench.cases import load_case
 from sim_plant.bench.runner import Workshop
@@ -25,6 +28,9 @@ from tests.broken.controllers import IgnoresLowSuction
 MakeSite = Callable[..., Path]
 SMALL = ("--states", "BOOT,STANDBY", "--line", "F01,F82", "--line", "F87", "--moment", "1", "--for", "3")
 DEADLINE_S = 120.0
+PAPERS = [
+    "campaign.csv", "campaign.sqlite", "cells.parquet", "findings.parquet", "report.html", "verdicts.xml"
+]  # fmt: skip
 
 
 def rows(folder: Path, table: str = "cell") -> list[tuple[object, ...]]:
@@ -54,7 +60,7 @@ def test_a_campaign_that_holds_ends_with_code_0_and_leaves_its_papers(
     with (out / "campaign.csv").open(newline="") as file:
         assert len(list(csv.DictReader(file))) == 4
     assert ET.parse(out / "verdicts.xml").getroot().get("tests") == "4"
-    assert sorted(path.name for path in out.iterdir()) == ["campaign.csv", "campaign.sqlite", "verdicts.xml"]
+    assert sorted(path.name for path in out.iterdir()) == PAPERS
 
 
 def test_the_plan_is_told_without_being_carried_out(make_site: MakeSite, tmp_path: Path) -> None:
@@ -112,6 +118,74 @@ def test_ctrl_c_keeps_what_there_is_and_the_same_folder_goes_on(
     assert set(before) <= set(rows(out))
 
 
+@contextmanager
+def scheduler_and_worker(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+    """A scheduler in a process of its own, and a worker; the address, and the process to be killed."""
+    told = folder / "scheduler.json"
+    here = ("--host", "127.0.0.1", "--no-dashboard")
+    module = (sys.executable, "-m", "distributed.cli")
+    with (folder / "dask.log").open("w") as log:
+        line = [
+            *module[:2],
+            f"{module[2]}.dask_scheduler",
+            *here,
+            "--port",
+            "0",
+            "--scheduler-file",
+            str(told),
+        ]
+        scheduler = subprocess.Popen(line, stdout=log, stderr=log, cwd=folder)
+        wait_until(lambda: told.exists() and told.read_text().endswith("}"), "no scheduler")
+        address = json.loads(told.read_text())["address"]
+        line = [*module[:2], f"{module[2]}.dask_worker", address, *here, "--nthreads", "1", "--no-nanny"]
+        worker = subprocess.Popen(line, stdout=log, stderr=log, cwd=folder)
+        try:
+            wait_until(lambda: has_worker(address), "no worker")
+            yield address, scheduler
+        finally:
+            for process in (worker, scheduler):
+                process.kill()
+                process.wait(DEADLINE_S)
+
+
+def has_worker(address: str) -> bool:
+    with Client(address, timeout=DEADLINE_S) as client:
+        return bool(client.nthreads())
+
+
+def wait_until(condition: Callable[[], bool], otherwise: str) -> None:
+    """Wait for a process of its own; no logic."""
+    end = time.monotonic() + DEADLINE_S
+    while not condition():
+        assert time.monotonic() < end, f"{otherwise} within the deadline"
+        time.sleep(0.05)
+
+
+def test_a_scheduler_that_dies_ends_with_code_3_and_the_same_folder_goes_on(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    site, out = make_site(), tmp_path / "out"
+    many = ("--states", "BOOT", "--moment", "1", "--for", "5", "--line", "F22,F23")
+    with scheduler_and_worker(tmp_path) as (address, scheduler):
+        to_them = ("--cluster", address)
+        process = started("campaign", str(site), "--out", str(out), *many, *to_them, cwd=tmp_path)
+        wait_until(lambda: (out / "campaign.sqlite").exists() and _count(out) > 0, "no cell")
+        scheduler.kill()
+        said, errors = process.communicate(timeout=DEADLINE_S)
+
+    assert process.returncode == 3, errors
+    assert "Traceback" not in errors
+    assert "the scheduler is gone; give the same --out to go on" in errors
+    before = rows(out)
+    assert 0 < len(before) < 52
+    assert f"{len(before)} of 52 cells were carried out" in said
+
+    answer = campaign(site, out, *many, "--jobs", "1")
+    assert answer.code == 0, answer
+    assert "All 52 cells held" in answer.out
+    assert set(before) <= set(rows(out))
+
+
 def _count(out: Path) -> int:
     with closing(sqlite3.connect(f"file:{out / 'campaign.sqlite'}?mode=ro", uri=True)) as db:
         try:
@@ -159,6 +233,27 @@ def test_a_failing_cell_ends_with_code_1_and_becomes_a_case_that_fails(
     (run,) = load_case(path, loaded)
     assert "SR-05" in run.case.requirements
     assert Workshop(loaded, IgnoresLowSuction, 0).carry_out(run).verdict is Verdict.FAIL
+
+
+def test_a_finished_campaign_can_still_be_reduced_and_prove_reproduces_what_it_wrote(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    site, out = make_site(), tmp_path / "out"
+    broken = ("--controller", "tests.broken.controllers:IgnoresLowSuction", "--jobs", "1")
+    options = ("--line", "F47", "--severity", "severe", "--states", "PRODUCE", "--moment", "2", "--for", "12")
+    assert campaign(site, out, *broken, *options).code == 1
+    assert not (out / "shrunk").exists()
+
+    answer = campaign(site, out, *broken, *options, "--shrink")
+
+    assert answer.code == 1, answer
+    assert "shrunk: " in answer.out
+    (path,) = (out / "shrunk").iterdir()
+    again = call("prove", str(site), "--case", str(path), "--out", str(tmp_path / "again"), *broken)
+    assert again.code == 1
+    assert "SR-05" in again.out
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert f'href="shrunk/{path.name}"' in page
 
 
 @pytest.mark.parametrize(

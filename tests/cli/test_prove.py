@@ -144,6 +144,44 @@ def test_a_failed_expectation_ends_with_code_1(make_site: MakeSite, tmp_path: Pa
     assert len(list((out / "pictures").glob("*.svg"))) == 2
 
 
+def test_a_case_file_from_anywhere_is_carried_out_by_its_path(make_site: MakeSite, tmp_path: Path) -> None:
+    path = tmp_path / "elsewhere.case.toml"
+    path.write_text(SHORT, encoding="utf-8")
+    site = make_site(case=SHORT)
+    alone = call("prove", str(site), "--case", str(path), "--jobs", "1", "--out", str(tmp_path / "alone"))
+    both = call(
+        "prove",
+        str(site),
+        "--case",
+        str(path),
+        "--case",
+        "dip",
+        "--jobs",
+        "1",
+        "--out",
+        str(tmp_path / "both"),
+    )
+    assert (alone.code, both.code) == (0, 0)
+    assert len(list((tmp_path / "alone" / "records").glob("elsewhere-*.parquet"))) == 2
+    assert not list((tmp_path / "alone" / "records").glob("dip-*.parquet"))
+    assert "All 4 runs passed." in both.out
+
+
+@pytest.mark.parametrize("text", ["gone.case.toml", "cases/gone", "nothing-like-it"])
+def test_a_case_that_is_not_there_is_told_with_those_that_are(
+    make_site: MakeSite, refuse: Callable[..., str], text: str
+) -> None:
+    assert refuse(make_site(), "--case", text).endswith("no such case; there are: dip")
+
+
+def test_two_files_of_one_name_are_refused(
+    make_site: MakeSite, refuse: Callable[..., str], tmp_path: Path
+) -> None:
+    path = tmp_path / "dip.case.toml"
+    path.write_text(SHORT, encoding="utf-8")
+    assert "is there twice" in refuse(make_site(case=SHORT), "--case", str(path), "--case", "dip")
+
+
 # --- a person stops it ----------------------------------------------------------------------------------
 
 MANY = SHORT.replace("[0.6, 0.75]", str([round(0.6 + 0.0005 * i, 4) for i in range(400)]))

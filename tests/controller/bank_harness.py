@@ -32,7 +32,6 @@ _HEALTHY: Values = {signal.name: True for signal in BANK_SIGNALS if signal.kind 
     "feed_degc": 24.0,
     "feed_ms_cm": 5.0,
     "chlorine_mgl": 0.0,
-    "speed_hz": 0.0,
     "product_us": 200.0,
 }
 
@@ -44,6 +43,7 @@ def _bank_inputs(
     stroke: bool,
     header_bar: float,
     feed_m3h: float,
+    speed_hz: float,
     held: tuple[tuple[str, float | bool], ...],
 ) -> BankInputs:
     answers: Values = {
@@ -52,6 +52,7 @@ def _bank_inputs(
         "dosing_pulse": dosing and stroke,
         "header_bar": header_bar,
         "feed_m3h": feed_m3h,
+        "speed_hz": speed_hz,
     }
     image = to_image(BANK_SIGNALS, _HEALTHY | answers) | to_image(BANK_SIGNALS, dict(held))
     return BankInputs(**image)  # type: ignore[arg-type]  # names and kinds are those of the I/O list
@@ -93,8 +94,11 @@ class BankRig:
         """Header pressure of the fake field: the square of the booster's speed, 3 bar at 40 Hz."""
         if "header_bar" in self.bank:
             return float(self.bank["header_bar"])
-        speed_hz = from_ma(_BOOSTER_SPEED, self.out.bank.booster_speed_cmd_ma)
-        return round(3.0 * (speed_hz / 40.0) ** 2, 3) if self.out.bank.booster_run else 0.0
+        return round(3.0 * (self.speed_hz() / 40.0) ** 2, 3) if self.out.bank.booster_run else 0.0
+
+    def speed_hz(self) -> float:
+        """Speed of the fake booster: at once what it is told."""
+        return round(from_ma(_BOOSTER_SPEED, self.out.bank.booster_speed_cmd_ma), 3)
 
     def bank_inputs(self) -> BankInputs:
         """Input image of what the units share, for the outputs last driven."""
@@ -105,6 +109,7 @@ class BankRig:
             self.now_ms % 1000 < 500,
             self.header_bar(),
             sum(draws),
+            self.speed_hz(),
             tuple(self.bank.items()),
         )
 

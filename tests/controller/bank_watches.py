@@ -305,6 +305,7 @@ class ClosuresApart(Watch):
 
     A selector that has been OFF for almost 5 s cuts everything (output rule c, SR-50: dead within 5 s), so
     such a closure is a cut: what of several selectors turned OFF together found no turn ends in one scan.
+    An ordinary closure keeps away from a cut one too, unless both fall into one scan: that is not foreseen.
     """
 
     id = "SR-52"
@@ -315,8 +316,9 @@ class ClosuresApart(Watch):
 
     def look(self, h: History) -> bool:
         triggered = False
-        for unit, past in enumerate(h.units, start=1):
-            if not past.fall("feed_valve") or cut_at_once(h, unit):
+        closed = [unit for unit, past in enumerate(h.units, start=1) if past.fall("feed_valve")]
+        for unit in closed:
+            if cut_at_once(h, unit):
                 continue
             if self.last is not None and self.last[1] != unit:
                 apart_ms = h.t_ms - self.last[0]
@@ -324,6 +326,8 @@ class ClosuresApart(Watch):
                 least_ms = 1000.0 * h.least("feed_close_gap_s") - SPACING_MS
                 self.require(apart_ms >= least_ms, h, f"unit {unit} closed {apart_ms} ms after another")
             self.last = (h.t_ms, unit)
+        if closed:
+            self.last = (h.t_ms, closed[-1])
         return triggered
 
 

@@ -19,13 +19,13 @@ def setpoints_bar(desk: Desk, seconds: float) -> list[float]:
     return seen
 
 
-def test_the_setpoint_rises_from_the_pressure_found_to_a_little_above_ready_and_then_to_full() -> None:
+def test_the_setpoint_rises_from_nothing_to_a_little_above_ready_and_then_to_full() -> None:
     desk = rising(0.75)
 
-    # 0.02 bar in a scan; the first one was in the scan that started the booster
-    against_shut_valves = setpoints_bar(desk, 6.0)
-    assert against_shut_valves[:3] == [0.79, 0.81, 0.83]
-    assert against_shut_valves[50:] == [1.79] + [1.8] * 9
+    # 0.02 bar in a scan, from the one on in which the drive shows its least speed
+    against_shut_valves = setpoints_bar(desk, 9.5)
+    assert against_shut_valves[:3] == [0.02, 0.04, 0.06]
+    assert against_shut_valves[88:] == [1.78] + [1.8] * 6
 
     desk.ask(1, wants_water=True, draws_water=True)
     desk.bank |= {"header_bar": 3.0, "feed_m3h": 2.33}
@@ -57,10 +57,55 @@ def test_a_booster_started_without_a_measurement_begins_from_no_pressure_at_all(
 
 
 def test_the_booster_starts_at_its_least_speed() -> None:
-    desk = rising(1.5)
+    desk = rising(0.0)
+    assert desk.speed_hz == pytest.approx(25.0, abs=1e-9)
+    desk.scan()
 
     # 0.02 bar of error: 2 Hz/bar at once and 1.5 Hz/bar for each second, of which 0.1 s has passed
     assert desk.speed_hz == pytest.approx(25.0 + 2.0 * 0.02 + 1.5 * 0.02 * 0.1, abs=1e-9)
+
+
+def test_what_is_left_in_the_header_winds_nothing_up_while_it_sinks() -> None:
+    desk = rising(0.875)
+    for left_bar in (0.875, 0.75, 0.75):  # a header that stands loses pressure
+        desk.bank["header_bar"] = left_bar
+        desk.scan(1.0)
+
+        assert desk.speed_hz == pytest.approx(25.0, abs=1e-9)
+
+
+def running_up(speed_hz: float) -> Desk:
+    """A booster just started on an empty header; its drive shows this speed."""
+    desk = waiting(header_bar=0.0)
+    desk.bank["speed_hz"] = speed_hz
+    desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100)
+    return desk
+
+
+@pytest.mark.parametrize(("speed_hz", "begins"), [(23.9, False), (24.1, True)])
+def test_the_ramp_begins_when_the_drive_has_all_but_come_to_its_least_speed(
+    speed_hz: float, begins: bool
+) -> None:
+    desk = running_up(speed_hz)
+
+    assert (setpoints_bar(desk, 20.0)[-1] > 0.0) is begins
+    assert (desk.speed_hz > 25.1) is begins
+
+
+def test_a_drive_that_never_shows_its_speed_is_waited_for_30_seconds() -> None:
+    desk = running_up(0.0)
+
+    seen = setpoints_bar(desk, 30.2)
+
+    assert seen[298:] == [0.0, 0.02, 0.04, 0.06]
+
+
+def test_a_drive_without_a_measurement_of_its_speed_is_not_waited_for() -> None:
+    desk = waiting(header_bar=0.0)
+    desk.bank["booster_speed_ma"] = 3.5
+    desk.until(lambda d: d.stage is Stage.RAISE_HEADER, 100)
+
+    assert setpoints_bar(desk, 0.2) == [0.04, 0.06]
 
 
 def test_a_fall_of_half_a_bar_is_answered_with_one_hertz_at_once_and_three_quarters_for_each_second() -> None:

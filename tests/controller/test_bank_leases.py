@@ -195,6 +195,14 @@ def test_feed_closures_are_granted_from_the_highest_number_down_a_second_apart()
     assert 0.1 + seconds_to(desk, "close_feed", 1) == 1.0
 
 
+def test_a_valve_that_closed_without_a_turn_keeps_the_next_turn_a_second_away() -> None:
+    desk = steady()
+    desk.ask(1, wants_close=True)
+    desk.ask(3, feed_off_ms=desk.now_ms)  # in the scan before
+
+    assert 0.1 + seconds_to(desk, "close_feed", 1) == 1.0
+
+
 def test_a_scan_in_which_nobody_closes_is_no_closure() -> None:
     desk = steady()
     desk.scan(3.5)

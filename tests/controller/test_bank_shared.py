@@ -238,6 +238,22 @@ def test_selectors_off_together_close_their_feeds_one_by_one_as_far_as_five_seco
     assert min(later - before for before, later in pairwise(in_turn)) >= 0.9
 
 
+def test_after_valves_that_their_deadline_shut_together_the_next_one_waits_for_a_whole_gap() -> None:
+    """Units 2 to 6 are switched off at once; unit 1 trips later, coasts, and has no deadline."""
+    rig = producing_bank(6)
+    for unit in rig.units[1:]:
+        unit["selector_auto"] = False
+    struck_ms = rig.now_ms
+    rig.run(3.5)
+    rig.units[0]["motor_healthy"] = False
+
+    rig.run(6)
+
+    *_, forced_s, last_s = feed_closures_s(rig, struck_ms)
+    assert 4.5 <= forced_s <= 5.0
+    assert last_s - forced_s == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize("count", [1, 2])
 def test_an_open_estop_chain_takes_every_output_of_units_and_booster(count: int) -> None:
     rig = producing_bank(count)

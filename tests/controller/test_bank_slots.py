@@ -46,6 +46,28 @@ def test_two_slots_are_both_used_and_no_third() -> None:
     assert max(open_flushes(rig)) == 2
 
 
+def test_a_healthy_bank_that_starts_from_the_last_unit_down_is_late_with_no_purge() -> None:
+    """The last unit has the greatest head start towards its first purge and waits for five starts."""
+    rig = producing_bank(6, Setpoints(**(QUICK.model_dump() | {"purge_interval_s": 240})))
+    assert rig.controller.setpoints.flush_slots(6) == 1
+    for unit in range(1, 7):
+        rig.command(Verb.STOP, unit)
+    rig.run(300)
+    begun = len(rig.trace)
+
+    alarms = set()
+    for unit in range(6, 0, -1):
+        rig.command(Verb.START, unit)
+        rig.run(10)
+    for _ in range(600):
+        rig.run(1)
+        alarms |= {alarm.id for alarm in rig.controller.alarms()}
+
+    first_ms = rig.trace[begun][0]
+    assert [unit for t_ms, unit in rig.rises("pump") if t_ms >= first_ms] == [6, 5, 4, 3, 2, 1]
+    assert not alarms & {"purge late", "purge overdue"}
+
+
 def test_all_units_stopping_at_once_are_flushed_within_the_slots() -> None:
     rig = producing_bank(4)
     rig.bank["level_pct"] = 96.0

@@ -136,6 +136,16 @@ def test_a_stroke_seen_while_the_dosing_pump_is_faulty_proves_nothing() -> None:
     assert not rig.rises("feed_valve")
 
 
+def test_a_dosing_pump_that_reports_a_fault_gives_no_stroke_into_still_water() -> None:
+    rig = BankRig(1)
+    rig.until(lambda r: r.out.bank.dosing_run, 100)
+    rig.bank["dosing_healthy"] = False
+
+    rig.run(0.2)
+
+    assert not rig.out.bank.dosing_run
+
+
 def test_the_order_is_gone_through_anew_after_the_booster_has_stood() -> None:
     rig = producing_bank(1)
     rig.bank["level_pct"] = 96.0

@@ -9,7 +9,8 @@ from controller.parts.journal import Entry
 from controller.signals import SAFE_UNIT_OUTPUTS, Verb
 from controller.unit.outputs import DRIVES
 from controller.unit.sequencer import Sequencer
-from controller.unit.states import Event, UnitState
+from controller.unit.states import EVENT_TEXT, Answer, Event, UnitState
+from controller.unit.table import CELLS
 
 S = UnitState
 
@@ -90,6 +91,42 @@ def test_all_causes_that_come_in_one_scan_are_written_down_before_the_move() -> 
         ("cause", "wall clock stepped"),
         ("move", "PRODUCE > STOPPING, then LOCKOUT: discharge pressure switch opened"),
     ]
+
+
+RECORDED = [
+    (state, event)
+    for (state, event), cell in CELLS.items()
+    if cell is Answer.RECORD and event is not Event.CALL_WITHDRAWN  # what stands for hours is no news
+]
+
+
+@pytest.mark.parametrize(
+    ("state", "event"), RECORDED, ids=[f"{state}-E{event:02d}" for state, event in RECORDED]
+)
+def test_what_is_to_be_recorded_only_is_written_down_and_changes_nothing(
+    state: UnitState, event: Event
+) -> None:
+    rig, undisturbed = unit_in(state).free("motor_healthy"), unit_in(state).free("motor_healthy")
+    rig.step()  # the cause of a lockout has gone
+    undisturbed.step()
+
+    rig.permit(events=(event,)).step()
+    undisturbed.step()
+
+    assert rig.texts("cause") == [EVENT_TEXT[event]]
+    assert (rig.state, rig.out) == (undisturbed.state, undisturbed.out)
+
+
+def test_a_stop_flush_that_does_not_show_itself_is_written_down_and_goes_on() -> None:
+    rig = unit_in(S.STOP_FLUSH).hold(concentrate_m3h=0.5)
+
+    rig.run(9.5)
+    assert rig.texts("cause") == []
+    rig.run(60)
+
+    assert lines(rig) == [("cause", "flush did not show itself")]
+    assert rig.state is S.STOP_FLUSH
+    assert rig.out.flush_valve
 
 
 def test_calls_and_a_resting_motor_are_no_causes() -> None:

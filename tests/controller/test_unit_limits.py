@@ -75,6 +75,7 @@ LIMITS = [
     Limit(rules.flush_not_open, S.START_FLUSH, DRY_FLUSH, "both_ms", 9.999, 10.0),
     Limit(rules.flush_not_open, S.START_FLUSH, DRY_FLUSH, "suction_bar", 0.999, 1.0),
     Limit(rules.flush_not_open, S.START_FLUSH, DRY_FLUSH, "concentrate_m3h", 1.5, 1.499),
+    Limit(rules.flush_not_open, S.STOP_FLUSH, DRY_FLUSH, "both_ms", 9.999, 10.0),
     Limit(rules.flush_too_long, S.START_FLUSH, {}, "both_ms", 239.999, 240.0),
     Limit(rules.purge_unproven, S.PURGE, SECOND_PURGE, "entered_ms", 4.999, 5.0),
     Limit(rules.purge_unproven, S.QUALITY_FLUSH, SECOND_PURGE, "entered_ms", 4.999, 5.0),

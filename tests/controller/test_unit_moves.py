@@ -192,7 +192,8 @@ def test_of_six_units_each_begins_its_purge_interval_a_sixth_ahead_of_the_one_be
 
     assert move(view(S.PUMP_START, 4, memory=left_over, seat=(unit, 6)), Event.DONE) == ENTERED | {
         "state": S.PRODUCE,
-        "purge_from_ms": ago(ahead_s),
+        "purge_from_ms": NOW_MS,
+        **({"purge_ahead_ms": 1000 * ahead_s} if ahead_s else {}),
         "purge_not_before_ms": NOW_MS,
         "forgive_ms": NOW_MS,
         "first_start": False,

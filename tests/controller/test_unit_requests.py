@@ -53,6 +53,16 @@ def test_only_an_ordinary_stop_asks_for_a_flush_and_for_120_seconds(
 
 
 @pytest.mark.parametrize(
+    ("produced_s", "wanted"),
+    [(99.9, Want.NONE), (100, Want.PURGE), (899.9, Want.PURGE), (900, Want.LATE_PURGE)],
+)
+def test_a_head_start_makes_a_purge_due_sooner_and_late_no_sooner(produced_s: float, wanted: Want) -> None:
+    spread = {"purge_from_ms": ago(produced_s), "purge_ahead_ms": 500_000}
+
+    assert want(view(S.PRODUCE, memory=spread)) is wanted
+
+
+@pytest.mark.parametrize(
     ("produced_s", "memory", "wanted"),
     [
         (599.9, {}, Want.NONE),
@@ -129,6 +139,7 @@ def test_a_quality_flush_answers_an_alarm_that_is_seen_and_not_above_the_lockout
     [
         (view(S.PRODUCE, 5000, memory={"purge_from_ms": ago(700)}), ago(700)),
         (view(S.PRODUCE, 5000, memory={"purge_from_ms": ago(1700)} | OWED), ago(1700)),
+        (view(S.PRODUCE, 200, memory={"purge_from_ms": ago(200), "purge_ahead_ms": 500_000}), ago(700)),
         (view(S.STANDBY, 50, memory=OWED | {"owed_since_ms": ago(90)}), ago(90)),
         (view(S.STANDBY, 90_000, memory={"last_flush_ms": ago(99_000)}), ago(90_000)),
         (view(S.WAIT_PERMIT, 40, memory=OWED | {"owed_since_ms": ago(90)}), ago(40)),
@@ -176,6 +187,7 @@ IDLE = Request(
     wants_close=False,
     wants_water=False,
     draws_water=False,
+    feed_off_ms=NEVER,
     pumping=False,
     available=True,
     in_maintenance=False,
@@ -203,6 +215,7 @@ PUMPS = DRAWS._replace(pumping=True, started_ms=ago(250), run_ms=777)
             IDLE._replace(available=False, in_maintenance=True),
         ),
         (view(S.STANDBY), IDLE),
+        (view(S.STANDBY, memory={"feed_off_ms": ago(3)}), IDLE._replace(feed_off_ms=ago(3))),
         (view(S.RETRY_WAIT), IDLE),
         (view(S.START_FLUSH, memory=FEED), DRAWS._replace(flushing=True)),
         (view(S.DELAY, 4.9, memory=FEED), DRAWS._replace(flushing=True)),

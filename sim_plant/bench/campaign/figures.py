@@ -22,11 +22,13 @@ ALARM_ALONE, TRIGGER_ALONE = "an alarm alone", "a requirement's trigger alone"
 
 @dataclass(frozen=True)
 class RequirementFigures:
-    """One requirement: ``cells`` that put it to the test after the strike, ``more`` of them more often than
-    undisturbed, ``broken`` not held; the least margin and its cell, None and "" where nothing was measured.
+    """One requirement: its worst verdict, ``cells`` that put it to the test after the strike, ``more`` of
+    them more often than undisturbed, ``broken`` not held; the least margin and its cell, None and "" where
+    nothing was measured.
     """
 
     id: str
+    verdict: Verdict
     cells: int
     more: int
     broken: int
@@ -41,7 +43,8 @@ class LineFigures:
 
     ``answers`` are the outputs that answered first, each with its number of cells, the most frequent first;
     or what else told the fault where no output did. ``fastest_ms`` and ``slowest_ms`` are the earliest and
-    the latest first answer of an output, None where none answered.
+    the latest first answer of an output, None where none answered. ``nearest`` is, of the requirements that
+    the fault put to the test, the one with the least time left, ``spare_s`` before its limit.
     """
 
     line: str
@@ -54,6 +57,19 @@ class LineFigures:
     fastest_ms: int | None
     slowest_ms: int | None
     slowest_key: str
+    nearest: str = ""
+    spare_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Spot:
+    """All cells of one line in one state."""
+
+    cells: int
+    failed: int
+    left_open: int
+    seen: int
+    key: str  # of the gravest
 
 
 @dataclass(frozen=True)
@@ -81,6 +97,7 @@ class Figures:
     skipped: dict[str, int]
     requirements: tuple[RequirementFigures, ...]
     lines: tuple[LineFigures, ...]
+    spots: dict[tuple[str, str], Spot]  # by line and state
     failures: tuple[Failure, ...]
     states: dict[str, int]
     moves: dict[tuple[str, str], int]
@@ -127,6 +144,7 @@ def figures_of(path: Path) -> Figures:
             skipped=dict(db.execute("SELECT reason, count FROM skipped")),
             requirements=tuple(_requirements(db)),
             lines=tuple(_lines(db)),
+            spots=dict(_spots(db)),
             failures=tuple(_failures(db)),
             states=dict(db.execute("SELECT state, SUM(scans) FROM visit GROUP BY state")),
             moves={(a, b): n for a, b, n in db.execute(_MOVES)},
@@ -137,20 +155,22 @@ _MOVES = "SELECT before, after, SUM(times) FROM move GROUP BY before, after"
 
 # with a single MIN, SQLite takes the other columns from the row of the minimum
 _REQUIREMENTS = """
-SELECT requirement, COUNT(*), SUM(more > 0), SUM(verdict IN ('fail', 'inconclusive')), MIN(margin),
-       margin_unit, key
+SELECT requirement, SUM(verdict = 'fail'), COUNT(*), SUM(more > 0),
+       SUM(verdict IN ('fail', 'inconclusive')), MIN(margin), margin_unit, key
 FROM finding GROUP BY requirement"""
 
 
 def _requirements(db: sqlite3.Connection) -> Iterator[RequirementFigures]:
     found = {row[0]: row for row in db.execute(_REQUIREMENTS)}
     for requirement in REQUIREMENTS:
-        name, cells, more, broken, margin, unit, key = found.get(requirement.id) or (
-            requirement.id, 0, 0, 0, None, "", ""
-        )  # fmt: skip
+        if requirement.id not in found:
+            yield RequirementFigures(requirement.id, Verdict.NOT_EXERCISED, 0, 0, 0)
+            continue
+        name, failed, cells, more, broken, margin, unit, key = found[requirement.id]
         if margin is None:
             unit = key = ""
-        yield RequirementFigures(name, cells, more, broken, margin, unit, key)
+        verdict = Verdict.FAIL if failed else Verdict.INCONCLUSIVE if broken else Verdict.PASS
+        yield RequirementFigures(name, verdict, cells, more, broken, margin, unit, key)
 
 
 def _lines(db: sqlite3.Connection) -> Iterator[LineFigures]:
@@ -162,6 +182,9 @@ def _lines(db: sqlite3.Connection) -> Iterator[LineFigures]:
     first = """SELECT line, CASE WHEN answer IS NOT NULL THEN answer WHEN alarm IS NOT NULL THEN :alarm
         ELSE :trigger END AS what, COUNT(*) FROM cell WHERE seen AND error = ''
         GROUP BY line, what ORDER BY COUNT(*) DESC, what"""
+    nearest = """SELECT c.line, f.requirement, MIN(f.margin) FROM finding f JOIN cell c ON c.key = f.key
+        WHERE f.more > 0 AND f.margin_unit = 's' GROUP BY c.line"""
+    near = {line: (requirement, spare_s) for line, requirement, spare_s in db.execute(nearest)}
     late, early = {row[0]: row[1:] for row in db.execute(slowest)}, dict(db.execute(fastest))
     answers: dict[str, list[tuple[str, int]]] = {}
     for line, what, n in db.execute(first, {"alarm": ALARM_ALONE, "trigger": TRIGGER_ALONE}):
@@ -171,8 +194,17 @@ def _lines(db: sqlite3.Connection) -> Iterator[LineFigures]:
         slowest_ms, key = late.get(line, (None, ""))
         text, residual = CATALOGUE[line].text, line in RESIDUAL
         yield LineFigures(
-            line, text, residual, cells, broken, seen, told, early.get(line), slowest_ms, key
+            line, text, residual, cells, broken, seen, told, early.get(line), slowest_ms, key,
+            *near.get(line, ("", None)),
         )  # fmt: skip
+
+
+def _spots(db: sqlite3.Connection) -> Iterator[tuple[tuple[str, str], Spot]]:
+    query = """SELECT line, state, COUNT(*), SUM(verdict = 'fail'), SUM(verdict = 'inconclusive'), SUM(seen),
+        key, MAX(CASE verdict WHEN 'fail' THEN 2 WHEN 'inconclusive' THEN 1 ELSE 0 END) FROM cell
+        GROUP BY line, state"""
+    for line, state, cells, failed, left_open, seen, key, _worst in db.execute(query):
+        yield (line, state), Spot(cells, failed, left_open, seen, key)
 
 
 def _failures(db: sqlite3.Connection) -> Iterator[Failure]:

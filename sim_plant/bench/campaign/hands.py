@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import signal
 from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
@@ -9,7 +10,7 @@ from typing import Any
 
 from controller.files import InputError
 from sim_plant.bench.campaign.cells import Cell
-from sim_plant.bench.campaign.work import CellResult, Order, work
+from sim_plant.bench.campaign.work import Order, Told, Work
 
 LOT = 8  # cells that go out together; enough to make the way there cheap, few enough to see progress
 
@@ -28,10 +29,10 @@ class Here:
         """One."""
         return 1
 
-    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...]) -> Future[list[Told]]:
         """Carried out before it returns."""
-        future: Future[list[CellResult]] = Future()
-        future.set_result(work(order, cells))
+        future: Future[list[Told]] = Future()
+        future.set_result(do(order, cells))
         return future
 
     def close(self) -> None:
@@ -61,14 +62,14 @@ class Pool:
         """One lot at work and one waiting for each process."""
         return 2 * self._jobs
 
-    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...]) -> Future[list[Told]]:
         """Start a lot."""
         try:
-            return self._executor.submit(work, order, cells)
+            return self._executor.submit(do, order, cells)
         except BrokenExecutor:
             self.close()
             self._executor = self._new()
-            return self._executor.submit(work, order, cells)
+            return self._executor.submit(do, order, cells)
 
     def close(self) -> None:
         """End the processes at once, whatever they are at."""
@@ -123,15 +124,17 @@ class Cluster:
         """One lot at work and one waiting for each worker."""
         return max(2, 2 * len(self._client.nthreads()))
 
-    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...]) -> Future[list[Told]]:
         """Start a lot; HandsLostError when the scheduler is gone."""
         if self._client.status != "running":
             raise HandsLostError(f"--cluster {self._address}: the scheduler is gone")
-        future: Future[list[CellResult]] = self._executor.submit(work, order, cells)
+        future: Future[list[Told]] = self._executor.submit(do, order, cells)
         return future
 
     def close(self) -> None:
         """Take back what is still out."""
+        # a client that is closed while it looks for a lost scheduler would log that as an error of its own
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         self._executor.shutdown(wait=False)
         self._client.close()
 

@@ -33,7 +33,7 @@ def print_figures(console: Console, figures: Figures) -> None:
         if table.row_count:
             console.print(table)
             console.print()
-    for line in _sentences(figures):
+    for line in sentences(figures):
         console.print(line, markup=False, soft_wrap=True)
     console.print(outcome(figures), markup=False, style="bold", soft_wrap=True)
 
@@ -86,7 +86,8 @@ def _failures(figures: Figures) -> Table:
     return table
 
 
-def _sentences(figures: Figures) -> Iterator[str]:
+def sentences(figures: Figures) -> Iterator[str]:
+    """What was not tested, not seen and not visited."""
     idle = [r.id for r in figures.requirements if not r.cells]
     yield f"Requirements that no cell put to the test: {', '.join(idle) or 'none'}."
     residual = [line.line for line in figures.unseen if line.residual]

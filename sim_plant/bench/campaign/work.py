@@ -10,11 +10,11 @@ from __future__ import annotations
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -84,7 +84,7 @@ class Bench:
     def __init__(self, order: Order) -> None:
         job = order.job
         self.order = order
-        self._workshop = Workshop(job.site, find_factory(job.controller), job.seed)
+        self.workshop = Workshop(job.site, find_factory(job.controller), job.seed)
         self._references: dict[tuple[int, UnitState, float], Reference] = {}
         self._reached: dict[tuple[int, UnitState], str] = {}
 
@@ -95,7 +95,7 @@ class Bench:
                 return failed(cell, error)
             reference = self._reference(cell)
             began = time.perf_counter()
-            result = self._workshop.carry_out(cell.run(self.order.for_s), since_strike=True)
+            result = self.workshop.carry_out(cell.run(self.order.for_s), since_strike=True)
             if result.error:
                 return failed(cell, result.error)
             return self._told(cell, result, reference, time.perf_counter() - began)
@@ -106,7 +106,7 @@ class Bench:
         """How long the state lasts undisturbed; None when it lasts longer or is never reached."""
         if self._not_reached(unit, state):
             return None
-        rig = self._workshop.prepared(unit, state)
+        rig = self.workshop.prepared(unit, state)
         began_ms = rig.now_ms
         try:
             left = rig.run_until(lambda: rig.state_of(unit) != state.value, up_to_s)
@@ -118,7 +118,7 @@ class Bench:
         """Why the state cannot be prepared, "" when it can; tried once, as it takes an hour of the plant."""
         if (unit, state) not in self._reached:
             try:
-                self._workshop.prepared(unit, state)
+                self.workshop.prepared(unit, state)
                 self._reached[unit, state] = ""
             except (NotReachedError, TargetError) as error:
                 self._reached[unit, state] = str(error)
@@ -129,7 +129,7 @@ class Bench:
         if key not in self._references:
             data = cell.case(self.order.for_s) | {"title": "undisturbed", "step": []}
             run = Run("undisturbed", "", CaseFile.model_validate(data), cell.state, "")
-            result = self._workshop.carry_out(run, since_strike=True)
+            result = self.workshop.carry_out(run, since_strike=True)
             if result.error:
                 raise RuntimeError(f"undisturbed: {result.error}")
             assert result.trace is not None
@@ -198,8 +198,13 @@ def work(order: Order, cells: tuple[Cell, ...]) -> list[CellResult]:
 # --- in the parent ----------------------------------------------------------------------------------------
 
 
+Told = TypeVar("Told")
+Work = Callable[[Order, tuple[Cell, ...]], list[Told]]
+"""What is done with cells: carry out (``work``), or look closer (``closer``)."""
+
+
 class Hands(Protocol):
-    """Something that runs ``work`` elsewhere or here; see ``hands``."""
+    """Something that works elsewhere or here; see ``hands``."""
 
     lot: int
     lost: tuple[type[BaseException], ...]
@@ -207,30 +212,42 @@ class Hands(Protocol):
     def window(self) -> int:
         """How many lots may be on their way at a time."""
 
-    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...], /) -> Future[list[Told]]:
         """Start a lot, on new workers when the old ones are gone."""
 
 
 def hand_out(order: Order, cells: Sequence[Cell], hands: Hands) -> Iterator[CellResult]:
     """The result of every cell, as they come."""
+    return hand_out_to(work, lambda cell: failed(cell, LOST), order, cells, hands)
+
+
+def hand_out_to(
+    do: Work[Told], lost_for_good: Callable[[Cell], Told], order: Order, cells: Sequence[Cell], hands: Hands
+) -> Iterator[Told]:
+    """What comes of every cell, as it comes; ``lost_for_good`` says what of one that nobody survives."""
     lots = handfuls(cells, lambda cell: (cell.unit, cell.state.value), hands.lot)
     for alone in (False, False, True):
         lost: list[Cell] = []
-        yield from _round(order, lots, hands, 1 if alone else hands.window(), lost)
+        yield from _round(do, order, lots, hands, 1 if alone else hands.window(), lost)
         lots = [(cell,) for cell in lost]
     for (cell,) in lots:
-        yield failed(cell, LOST)
+        yield lost_for_good(cell)
 
 
 def _round(
-    order: Order, lots: Sequence[tuple[Cell, ...]], hands: Hands, window: int, lost: list[Cell]
-) -> Iterator[CellResult]:
+    do: Work[Told],
+    order: Order,
+    lots: Sequence[tuple[Cell, ...]],
+    hands: Hands,
+    window: int,
+    lost: list[Cell],
+) -> Iterator[Told]:
     """Every lot once. No more than ``window`` are out, so that a lost worker takes only few with it."""
     queue = deque(lots)
-    out: dict[Future[list[CellResult]], tuple[Cell, ...]] = {}
+    out: dict[Future[list[Told]], tuple[Cell, ...]] = {}
     while queue or out:
         while queue and len(out) < window:
-            out[hands.submit(order, queue[0])] = queue[0]
+            out[hands.submit(do, order, queue[0])] = queue[0]
             queue.popleft()
         done, _rest = wait(out, return_when=FIRST_COMPLETED)
         for future in done:

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from itertools import groupby
-from pathlib import Path
 from typing import NamedTuple
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from controller.settings import Setpoints
-from sim_plant.bench.evidence.cautions import CAUTIONS
 from sim_plant.bench.evidence.exports import finding_text
+from sim_plant.bench.evidence.frame import Badge, Head, badge, render
 from sim_plant.bench.evidence.strips import STATE_ORDER
 from sim_plant.bench.evidence.summary import (
     About,
@@ -27,22 +23,11 @@ from sim_plant.bench.evidence.summary import (
     name_of,
     natural,
     summary_of_all,
-    time_text,
 )
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict, worst_of
 
 # Pictures beyond this stay beside the page and are linked, so that it opens at once anywhere (own choice)
 PICTURE_BUDGET_CHARS = 5_000_000
-
-_LETTERS = {Verdict.PASS: "P", Verdict.FAIL: "F", Verdict.INCONCLUSIVE: "I", Verdict.NOT_EXERCISED: "-"}
-
-
-class Badge(NamedTuple):
-    """A verdict as word, letter and style; never as a colour alone."""
-
-    word: str
-    letter: str
-    css: str
 
 
 class MapCell(NamedTuple):
@@ -66,16 +51,6 @@ class Drawn(NamedTuple):
     left_out: bool
 
 
-class Setting(NamedTuple):
-    """One row of the setpoint table."""
-
-    name: str
-    value: str
-    default: str
-    changed: bool
-    meaning: str
-
-
 def report_html(
     results: Sequence[RunResult],
     requirements: Sequence[RequirementText],
@@ -91,27 +66,20 @@ def report_html(
     ordered = in_order(results)
     detailed = {run.run_id for run, _ in drawn}
     listed = summary_of_all(ordered, requirements)
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    head = Head(
+        headline(ordered, about),
+        _overall(ordered, about),
+        [(badge(verdict), n) for verdict, n in count(ordered).items()],
+        coverage_line(summary for _, summary in listed),
     )
-    environment.filters |= {"clock": time_text, "badge": badge}
-    environment.globals["link"] = lambda run_id: f"#{'run' if run_id in detailed else 'row'}-{run_id}"
-    settings = _settings(about)
-    return environment.get_template("report.html").render(
-        about=about,
+    return render(
+        "report.html",
+        about,
+        head,
+        link=lambda run_id: f"#{'run' if run_id in detailed else 'row'}-{run_id}",
         run_count=len(ordered),
         detailed=detailed,
         recorded=recorded,
-        footer=re.sub(r"[^\w .,:-]", " ", f"{about.site}, seed {about.seed}, {about.started}"),
-        headline=headline(ordered, about),
-        overall=_overall(ordered, about),
-        counts=[(badge(verdict), n) for verdict, n in count(ordered).items()],
-        coverage=coverage_line(summary for _, summary in listed),
-        cautions=CAUTIONS,
         requirements=[
             (text, s, badge(s.verdict), margin_text(s.margin, s.margin_unit)) for text, s in listed
         ],
@@ -120,15 +88,7 @@ def report_html(
         families=[(family, list(runs)) for family, runs in groupby(ordered, key=lambda run: run.family)],
         broken=lambda run: [f.name for f in grave_findings(run)],
         drawn=_drawn(drawn),
-        settings=settings,
-        changed=", ".join(f"{s.name} = {s.value}" for s in settings if s.changed),
-        plant=list(_flat(about.plant)),
     )
-
-
-def badge(verdict: Verdict) -> Badge:
-    """How a verdict is shown."""
-    return Badge(verdict.value, _LETTERS[verdict], verdict.value.replace(" ", "-"))
 
 
 def _overall(results: Sequence[RunResult], about: About) -> Badge:
@@ -195,36 +155,3 @@ def _others(run: RunResult, grave: Sequence[Finding]) -> str:
         for f in calm
         if f.verdict is Verdict.PASS
     )
-
-
-def _settings(about: About) -> list[Setting]:
-    rows = []
-    for name, value in about.settings.items():
-        default = about.defaults.get(name)
-        field = Setpoints.model_fields.get(name)
-        rows.append(
-            Setting(
-                name=name,
-                value=f"{value:g}",
-                default="-" if default is None else f"{default:g}",
-                changed=default is None or value != default,
-                meaning=(field.description or "") if field else "",
-            )
-        )
-    return rows
-
-
-def _flat(values: Mapping[str, object], before: str = "") -> Iterable[tuple[str, str]]:
-    for key, value in values.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value, f"{before}{key}.")
-        else:
-            yield f"{before}{key}", _plain_value(value)
-
-
-def _plain_value(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:g}"
-    if isinstance(value, list | tuple):
-        return ", ".join(_plain_value(item) for item in value)
-    return str(value)

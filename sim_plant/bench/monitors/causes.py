@@ -110,9 +110,17 @@ def feedback_wrong(obs: Observed, unit: int) -> Bools:
 
 
 def dosing_silent(obs: Observed) -> Bools:
-    """No dosing stroke for almost as long as a run may go on without one."""
-    silent_ms = forms.since_ms(obs.t, obs.rises("dosing_pulse"))
+    """No stroke of a healthy dosing pump for almost as long as a run may go on without one."""
+    strokes = obs.rises("dosing_pulse")
+    silent_ms = forms.since_ms(obs.t, strokes[obs.on("dosing_healthy")[strokes]])
     return np.asarray(silent_ms >= ms(obs.setpoints.dosing_lost_s) - 5000)
+
+
+def booster_silent(obs: Observed) -> Bools:
+    """The booster was commanded one scan ago and does not show that it runs: a stop may follow at once."""
+    commanded_before = np.zeros(obs.n, np.bool_)
+    commanded_before[1:] = obs.on("booster_run")[:-1]
+    return np.asarray(commanded_before & obs.open("booster_running"))
 
 
 def _unit_contact(name: str) -> UnitCause:
@@ -149,6 +157,7 @@ BANK_CAUSES: dict[str, BankCause] = {
     "power": lambda obs: ~obs.powered,
     "heartbeat": lambda obs: obs.older(obs.setpoints.io_stale_s),
     "dosing": dosing_silent,
+    "booster": booster_silent,
     "E-stop": _bank_contact("estop_healthy"),
     "supply": _bank_contact("supply_healthy"),
     "bank selector": _bank_contact("bank_run"),

@@ -20,6 +20,7 @@ PROVING_STROKES = 10  # stated by SR-38
 BOOSTER_STOP_S = 5.0  # stated by SR-53
 RAMP_WINDOW_MS = 2000  # over which the slope of the header is taken
 RAMP_TOLERANCE = 1.2  # stated by SR-53
+ARRIVED_HZ = 1.0  # so near to its reference a drive has come to speed
 ANTISCALANT_ALARM_S, ANTISCALANT_STOP_S = 5.0, 60.0  # stated by SR-36
 DOSING_STOP_S = 2.0  # stated by SR-37
 
@@ -252,14 +253,22 @@ def header_gentle(obs: Observed) -> Tally:
 
 
 def _ramp(obs: Observed, tally: Tally) -> None:
-    """Steepest rise of the header in each start of the booster, valves and faults left out."""
+    """Steepest rise of the header while the booster is told to speed up, valves and faults left out.
+
+    A reference may also be told at once and stand while the drive runs up to it. What lies above the least
+    speed counts: to that speed a drive runs up in its own time, with nothing to be had from SC-020. A drive
+    that gains more speed than it was told hunts, and the rise is not the reference's.
+    """
     sp = obs.setpoints
     window = max(1, round(RAMP_WINDOW_MS / obs.scan_ms))
     if obs.n <= window:
         return
     speed, header = obs.value("booster_speed_cmd_ma"), obs.value("header_bar")
     slope = (header[window:] - header[:-window]) / (RAMP_WINDOW_MS / 1000.0)
-    judged = (speed[window:] > speed[:-window]) & obs.on("booster_run")[:-window]
+    drive = obs.value("booster_hz")
+    told = (speed[window:] > speed[:-window]) & obs.on("booster_run")[:-window]
+    told &= drive[window:] - drive[:-window] <= speed[window:] - speed[:-window] + ARRIVED_HZ
+    judged = (told | _running_up(obs)[:-window]) & (drive >= sp.booster_min_hz)[:-window]
     steady = np.ones(obs.n, np.bool_)
     moves = [
         forms.changes(obs.on(name, unit)) for unit in obs.units for name in ("feed_valve", "flush_valve")
@@ -275,6 +284,16 @@ def _ramp(obs: Observed, tally: Tally) -> None:
         if steepest > 0:
             text = f"header rose {steepest:.2f} bar/s"
             tally.counted(int(obs.t[start]), 0, round(limit - steepest, 4), "bar/s", text)
+
+
+def _running_up(obs: Observed) -> Bools:
+    """Rows from a start of the booster until its drive has come to the speed that it was told."""
+    behind = obs.value("booster_hz") < obs.value("booster_speed_cmd_ma") - ARRIVED_HZ
+    starts = set(obs.rises("booster_run").tolist())
+    running_up = np.zeros(obs.n, np.bool_)
+    for start, end in forms.spans(behind & obs.on("booster_run")):
+        running_up[start:end] = start in starts
+    return running_up
 
 
 RULES = (
@@ -353,7 +372,7 @@ RULES = (
         "up, and the booster stops within 5 s of the last feed valve closing.",
         "response",
         ("water hammer",),
-        ("header_ramp_bar_s",),
+        ("header_ramp_bar_s", "booster_min_hz"),
         header_gentle,
     ),
 )

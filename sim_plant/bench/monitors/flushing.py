@@ -10,10 +10,11 @@ from sim_plant.bench.monitors.causes import COMMAND_ACTS_MS, other_cause
 from sim_plant.bench.monitors.observed import Observed
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
-from sim_plant.bench.monitors.tolerance import longest_ms, ms, shortest_ms
+from sim_plant.bench.monitors.tolerance import longest_ms, ms, reaction_ms, shortest_ms
 from sim_plant.bench.trace import Bools
 
 STOP_FLUSH_START_S = 125.0  # stated by SR-19: token wait of 120 s and 5 s
+SLOT_TAKEN_S = 5.0  # the second of these: so fast a slot that has become free is taken
 ON_SLACK_S = 5.0  # stated by SR-18 for a flush with the pump on
 
 
@@ -201,9 +202,39 @@ def _ended_short(obs: Observed, unit: int, flush: tuple[int, int], whole_ms: int
 
 
 def _had_slot(obs: Observed, unit: int, stop: int) -> bool:
-    """Whether a slot was free, and nothing stood in the way, for the whole wait of a stopping unit."""
-    last = obs.row_at(int(obs.t[stop]) + ms(STOP_FLUSH_START_S))
-    return bool(obs.slot_free(unit)[stop : last + 1].all()) and not _disturbed(obs, unit, stop, last)
+    """Whether a slot was there for the taking in the wait of a stopping unit, and nothing stood in the way.
+
+    Free for the whole wait; then a booster that stands is no excuse, because the flush calls for it. Or free
+    for a while with water at hand: a unit that stops is first in the queue (narrative 4.4), so a slot that
+    nobody takes at once was its own.
+    """
+    at_ms = int(obs.t[stop])
+    first = obs.row_at(at_ms + ms(obs.setpoints.coast_s))
+    last = obs.row_at(at_ms + ms(STOP_FLUSH_START_S))
+    if _disturbed(obs, unit, stop, last):
+        return False
+    spare = obs.kept("slot spare", unit, lambda: _slot_spare(obs, unit))[first : last + 1]
+    times = obs.t[first : last + 1]
+    longest_ms = max((forms.length_ms(times, span) for span in forms.spans(spare)), default=0)
+    untaken = longest_ms > ms(SLOT_TAKEN_S) + obs.scan_ms
+    return untaken or bool(obs.slot_free(unit)[stop : last + 1].all())
+
+
+def _slot_spare(obs: Observed, unit: int) -> Bools:
+    """Whether the header is ready and the other units leave a slot, which a start keeps until it is proven.
+
+    An open feed valve with the pump off counts as such a start; it may also be a stop that is coasting.
+    """
+    sp = obs.setpoints
+    taken = np.zeros(obs.n, np.int64)
+    for other in obs.units:
+        if other == unit:
+            continue
+        pump_ms = forms.age_ms(obs.t, obs.on("pump", other))
+        starting = obs.on("feed_valve", other) & (pump_ms < reaction_ms(sp.pressure_rise_s, obs.scan_ms))
+        taken += obs.on("flush_valve", other) | starting
+    header = obs.good("header_ma") & (obs.value("header_ma") >= sp.header_ready_bar)
+    return np.asarray((taken < obs.context.flush_slots) & header & obs.on("booster_run"))
 
 
 RULES = (
@@ -257,7 +288,16 @@ RULES = (
         "start flush of its next start.",
         "sequence",
         ("scaling and fouling",),
-        ("stop_flush_s", "debt_repay_min", "start_flush_s", "settle_s", "tank_stop_pct"),
+        (
+            "stop_flush_s",
+            "debt_repay_min",
+            "start_flush_s",
+            "settle_s",
+            "tank_stop_pct",
+            "coast_s",
+            "pressure_rise_s",
+            "header_ready_bar",
+        ),
         stop_flush_done,
     ),
 )

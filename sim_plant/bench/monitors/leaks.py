@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 
 from sim_plant.bench.monitors import forms
@@ -108,14 +106,30 @@ def closures_apart(obs: Observed) -> Tally:
         for row in obs.falls("feed_valve", unit)
         if not _cut_at_once(obs, unit, int(row))
     )
-    for (before, first), (row, second) in itertools.pairwise(closures):
-        together = before == row and _could_not_wait(obs, first, row, before)
-        if first == second or together or _could_not_wait(obs, second, row, before):
+    for number, (row, unit) in enumerate(closures):
+        neighbour = _closure_before(obs, closures[:number], row, unit)
+        if neighbour is None or _could_not_wait(obs, unit, row, neighbour[0]):
             continue
+        before, first = neighbour
         apart_ms = int(obs.t[row] - obs.t[before])
         text = f"{apart_ms / 1000:.1f} s after unit {first}"
-        tally.timed(int(obs.t[row]), second, apart_ms - spacing_ms(sp.feed_close_gap_s), text)
+        tally.timed(int(obs.t[row]), unit, apart_ms - spacing_ms(sp.feed_close_gap_s), text)
     return tally
+
+
+def _closure_before(
+    obs: Observed, earlier: list[tuple[int, int]], row: int, unit: int
+) -> tuple[int, int] | None:
+    """The last closure of another unit: its row and unit.
+
+    One that a deadline forced in the same scan is passed over: it had no choice, and may not hide a closure
+    a little before both.
+    """
+    for before, first in reversed(earlier):
+        forced = before == row and _could_not_wait(obs, first, row, before)
+        if first != unit and not forced:
+            return before, first
+    return None
 
 
 def _cut_at_once(obs: Observed, unit: int, row: int) -> bool:

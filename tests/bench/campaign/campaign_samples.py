@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 from concurrent.futures import Future
 from pathlib import Path
+from typing import Any
 
 from controller.firmware import Controller
 from controller.signals import Inputs, Outputs
 from controller.unit.states import UnitState
 from sim_plant.bench.campaign.cells import Cell
-from sim_plant.bench.campaign.work import CellResult, Order, failed
+from sim_plant.bench.campaign.work import Order, Work, failed
 from sim_plant.bench.prove import Job
 from sim_plant.bench.targets import OUR_FIRMWARE
 from sim_plant.site import Site, SiteFile
@@ -76,9 +77,9 @@ class LosingHands:
     def window(self) -> int:
         return 2
 
-    def submit(self, order: Order, cells: tuple[Cell, ...]) -> Future[list[CellResult]]:
+    def submit(self, _do: Work[Any], order: Order, cells: tuple[Cell, ...]) -> Future[list[Any]]:
         self.lots.append(cells)
-        future: Future[list[CellResult]] = Future()
+        future: Future[list[Any]] = Future()
         culprit = next((c.line for c in cells if self._lines.get(c.line, 0) > 0), None)
         if culprit is None:
             future.set_result([failed(c, f"done for {order.for_s:g} s") for c in cells])

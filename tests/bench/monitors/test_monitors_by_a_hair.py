@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pytest
 from hand_traces import DEFAULTS, Story
-from test_monitors_flushing import cut_flush, stopped
+from test_monitors_flushing import cut_flush, stopped, stopped_beside_purges
 from test_monitors_link import lost
 from test_monitors_link import running as linked
 from test_monitors_people import chattering, dipped, halted, maintained
@@ -20,7 +20,7 @@ from test_monitors_purging import purged
 from test_monitors_quality import PUMP_S, bad_water
 from test_monitors_reactions import CAUSE_S, CAUSES, all_off, producing, with_cause
 from test_monitors_suction import failing_suction
-from test_monitors_water import GRACE, antiscalant_low, bank_started, dosing_lost
+from test_monitors_water import GRACE, antiscalant_low, around_a_forced_one, bank_started, dosing_lost
 
 from controller.settings import Setpoints
 from sim_plant.bench.monitors import REQUIREMENTS, Context
@@ -229,7 +229,18 @@ HAIRS = (
     Hair("SR-57", acknowledged, 300.0, 300.1, 300, reference=reference_purge),
     Hair("SR-58", chatter_answered, 201.4, 201.3, 201.3),
 )
-each_hair = pytest.mark.parametrize("hair", HAIRS, ids=lambda hair: hair.id)
+MORE_HAIRS = {
+    "beside purges": Hair("SR-19", lambda s: stopped_beside_purges().flush(s, 75, 1), 324.1, 324.2, 200),
+    "after a forced one": Hair("SR-52", lambda s: around_a_forced_one(204.6, s), 205.8, 205.7, 205.7),
+    "with a forced one": Hair("SR-52", lambda s: around_a_forced_one(s, 205), 204.2, 204.3, 205),
+}
+"""A second pair for a requirement that once judged such a story wrongly."""
+
+each_hair = pytest.mark.parametrize(
+    "hair",
+    [*HAIRS, *MORE_HAIRS.values()],
+    ids=[*(hair.id for hair in HAIRS), *(f"{hair.id} {what}" for what, hair in MORE_HAIRS.items())],
+)
 
 
 def test_every_requirement_has_its_hair() -> None:

@@ -150,6 +150,50 @@ def test_sr_19_a_stop_without_a_flush_fails_when_a_slot_was_free() -> None:
     assert stopped().verdict("SR-19") is Verdict.FAIL
 
 
+def stopped_beside_purges(seconds: float = 420.0) -> Story:
+    """As ``stopped``, while unit 2 produces and purges 20 s every 100 s."""
+    story = stopped(seconds).produce(10, seconds, unit=2)
+    for at_s in range(190, int(seconds), 100):
+        story.purge(at_s, unit=2)
+    return story
+
+
+def test_sr_19_a_stop_without_a_flush_fails_between_the_purges_of_others() -> None:
+    assert stopped_beside_purges().verdict("SR-19") is Verdict.FAIL
+
+
+def test_sr_19_a_start_flush_repays_no_stop_flush_that_could_have_been() -> None:
+    story = stopped_beside_purges(700).produce(400, 650, unit=1)
+
+    assert story.verdict("SR-19") is Verdict.FAIL
+
+
+@pytest.mark.parametrize(("free_s", "verdict"), [(5.1, Verdict.NOT_EXERCISED), (5.2, Verdict.FAIL)])
+def test_sr_19_a_slot_that_others_hand_on_at_once_was_never_free(free_s: float, verdict: Verdict) -> None:
+    story = stopped(420).during(190, 260, "flush_valve", True, 2)
+
+    assert story.during(260 + free_s, 400, "flush_valve", True, 2).verdict("SR-19") is verdict
+
+
+def test_sr_19_a_start_of_another_unit_keeps_its_slot_until_its_pump_is_proven() -> None:
+    """Unit 2 flushes from 190 s, waits for its pump from 311 s on; unit 3 flushes from 331 s."""
+    story = Story(420, n_units=3).produce(10, 200, unit=1).command(200, "stop", 1)
+    story.produce(190, 420, unit=2).during(331, 420, "flush_valve", True, 3)
+
+    assert story.verdict("SR-19") is Verdict.NOT_EXERCISED
+
+
+@pytest.mark.parametrize(("name", "value"), [("booster_run", False), ("header_ma", 1.9)])
+def test_sr_19_a_slot_between_others_is_none_without_water(name: str, value: float | bool) -> None:
+    story = stopped_beside_purges().during(202, 340, name, value)
+
+    assert story.verdict("SR-19") is Verdict.NOT_EXERCISED
+
+
+def test_sr_19_a_booster_that_stands_excuses_nobody_while_no_one_else_flushes() -> None:
+    assert stopped().set(206, "booster_run", False).verdict("SR-19") is Verdict.FAIL
+
+
 @pytest.mark.parametrize(("begun_s", "verdict"), [(1990, Verdict.PASS), (2040, Verdict.FAIL)])
 def test_sr_19_a_unit_without_a_slot_repays_its_flush(begun_s: float, verdict: Verdict) -> None:
     """The other unit holds the slot until 330 s; 30 min after the stop is 2000 s, with 2 % 2036 s."""

@@ -116,6 +116,23 @@ def test_sr_21_a_stop_with_another_cause_is_not_the_waters(name: str) -> None:
     assert story.verdict("SR-21") is Verdict.NOT_EXERCISED
 
 
+def test_sr_21_a_booster_that_does_not_show_that_it_runs_stops_the_unit_for_that() -> None:
+    """In the very scan in which its contact opens; the booster is let go in the same one."""
+    story = bad_water(at_s=140).cut(200, 1).set(200, "booster_run", False)
+    assert story.verdict("SR-21") is Verdict.FAIL
+
+    assert story.set(200, "booster_running", False).verdict("SR-21") is Verdict.NOT_EXERCISED
+
+
+def test_sr_21_strokes_of_a_faulty_dosing_pump_keep_no_unit_running() -> None:
+    story = bad_water(at_s=140).cut(200, 1)
+    for second in range(60, 500, 2):
+        story.during(second, second + 0.3, "dosing_pulse", True)
+    assert story.verdict("SR-21") is Verdict.FAIL
+
+    assert story.set(138, "dosing_healthy", False).verdict("SR-21") is Verdict.NOT_EXERCISED
+
+
 def test_sr_21_a_pump_that_makes_no_pressure_stops_for_that() -> None:
     story = bad_water(at_s=140).cut(151, 1).set(PUMP_S, "membrane_ma", 4.0, 1)
 
@@ -174,22 +191,43 @@ def test_sr_22_follows_the_budget() -> None:
     assert story.verdict("SR-22", DEFAULTS) is Verdict.FAIL
 
 
-def off_spec(for_s: float, flow_m3h: float = 1.4) -> Story:
-    """The water of a start is bad from the pump start on for a while."""
+def off_spec(for_s: float, flow_m3h: float = 1.4, shown: bool = True) -> Story:
+    """The water of a start is bad from the pump start on for a while, and no alarm comes."""
     story = Story(500).produce(10, 490, unit=1).set(PUMP_S, "permeate_m3h", flow_m3h, 1)
+    if shown:
+        story.during(PUMP_S, PUMP_S + for_s, "permeate_cond_ma", BAD_US, 1)
     return story.during(PUMP_S, PUMP_S + for_s, "permeate_tds_mgl", 260.0, 1)
 
 
-@pytest.mark.parametrize(("flow_m3h", "verdict"), [(1.42, Verdict.PASS), (1.44, Verdict.FAIL)])
-def test_sr_23_a_start_sends_no_more_off_spec_water_than_blanking_allows(
-    flow_m3h: float, verdict: Verdict
+@pytest.mark.parametrize(("for_s", "verdict"), [(158.0, Verdict.PASS), (158.2, Verdict.FAIL)])
+def test_sr_23_a_start_sends_no_more_off_spec_water_than_blanking_and_alarm_allow(
+    for_s: float, verdict: Verdict
 ) -> None:
-    """1.4 m3/h for 120 s and 2 %."""
-    assert off_spec(200, flow_m3h).verdict("SR-23") is verdict
+    """1.4 m3/h for 120 + 30 + 5 s and 2 %, which is 3.1 s of flow."""
+    assert off_spec(for_s).verdict("SR-23") is verdict
+
+
+@pytest.mark.parametrize("signal", ["beacon", "flush_valve"])
+def test_sr_23_an_alarm_or_a_flush_ends_the_count(signal: str) -> None:
+    assert off_spec(200).during(PUMP_S + 150, 480, signal, True, 1).verdict("SR-23") is Verdict.PASS
+
+
+def test_sr_23_the_end_of_the_pump_ends_the_count() -> None:
+    assert off_spec(200).cut(PUMP_S + 150, 1).verdict("SR-23") is Verdict.PASS
+
+
+def test_sr_23_what_flows_beyond_the_design_is_not_the_sequences_doing() -> None:
+    assert off_spec(150, flow_m3h=2.4).verdict("SR-23") is Verdict.PASS
+    assert off_spec(160, flow_m3h=2.4).verdict("SR-23") is Verdict.FAIL
+
+
+def test_sr_23_water_that_the_instrument_calls_good_does_not_count() -> None:
+    assert off_spec(200, shown=False).verdict("SR-23") is Verdict.NOT_EXERCISED
 
 
 def test_sr_23_follows_its_setpoints() -> None:
-    assert off_spec(200).verdict("SR-23", Setpoints(unit_feed_m3h=2.0)) is Verdict.FAIL
+    assert off_spec(150).verdict("SR-23", Setpoints(tds_blank_start_s=90)) is Verdict.FAIL
+    assert off_spec(150).verdict("SR-23", Setpoints(tds_blank_start_s=120)) is Verdict.PASS
 
 
 def test_sr_23_good_water_is_no_trigger() -> None:

@@ -335,6 +335,25 @@ def test_sr_52_a_cut_between_two_closures_does_not_part_them() -> None:
     assert story.verdict("SR-52") is Verdict.FAIL
 
 
+def around_a_forced_one(before_s: float, after_s: float) -> Story:
+    """Unit 1 has been OFF since 200 s and must close at 205 s, because unit 3 closed just before."""
+    return closing(205, after_s, before_s).set(200, "selector_auto", False, 1)
+
+
+@pytest.mark.parametrize(("after_s", "verdict"), [(205.8, Verdict.PASS), (205.7, Verdict.FAIL)])
+def test_sr_52_who_has_no_deadline_waits_for_the_gap_after_a_forced_closure(
+    after_s: float, verdict: Verdict
+) -> None:
+    assert around_a_forced_one(204.6, after_s).verdict("SR-52") is verdict
+
+
+@pytest.mark.parametrize(("before_s", "verdict"), [(204.2, Verdict.PASS), (204.3, Verdict.FAIL)])
+def test_sr_52_a_forced_closure_in_the_same_scan_hides_no_closure_a_little_before(
+    before_s: float, verdict: Verdict
+) -> None:
+    assert around_a_forced_one(before_s, 205).verdict("SR-52") is verdict
+
+
 def test_sr_52_follows_its_setpoint() -> None:
     story = Story(300).during(100, 200, "feed_valve", True, 1).during(100, 202, "feed_valve", True, 2)
 
@@ -351,19 +370,62 @@ def test_sr_53_the_booster_stops_after_the_last_feed(for_s: float, verdict: Verd
     assert story.verdict("SR-53") is verdict
 
 
-def ramped(bar_s: float) -> Story:
-    """The booster speeds up from 6 s on; the header rises in steps of a scan."""
+def ramped(bar_s: float, drive_hz_s: float = 1.0, from_hz: float = 25.0) -> Story:
+    """The booster is told 1 Hz/s more from 10 s on; the header rises in steps of a scan."""
     story = Story(60).during(0, 10, "booster_speed_cmd_ma", 25.0).during(0, 10, "header_bar", 1.0)
+    story.during(0, 10, "booster_hz", from_hz)
     for step in range(100):
         at_s = 10 + step / 10
         story.during(at_s, at_s + 0.1, "booster_speed_cmd_ma", 25.0 + step / 10)
+        story.during(at_s, at_s + 0.1, "booster_hz", from_hz + drive_hz_s * step / 10)
         story.during(at_s, at_s + 0.1, "header_bar", 1.0 + bar_s * step / 10)
-    return story.set(20, "booster_speed_cmd_ma", 35.0).set(20, "header_bar", 1.0 + 10 * bar_s)
+    story.set(20, "booster_speed_cmd_ma", 35.0).set(20, "booster_hz", from_hz + 10 * drive_hz_s)
+    return story.set(20, "header_bar", 1.0 + 10 * bar_s)
 
 
 @pytest.mark.parametrize(("bar_s", "verdict"), [(0.239, Verdict.PASS), (0.241, Verdict.FAIL)])
 def test_sr_53_the_header_rises_gently(bar_s: float, verdict: Verdict) -> None:
     assert ramped(bar_s).verdict("SR-53") is verdict
+
+
+@pytest.mark.parametrize(("drive_hz_s", "verdict"), [(1.4, Verdict.FAIL), (3.0, Verdict.PASS)])
+def test_sr_53_a_drive_that_gains_more_speed_than_it_was_told_hunts(
+    drive_hz_s: float, verdict: Verdict
+) -> None:
+    """The bound is 1 Hz more than told in the 2 s over which the slope is taken."""
+    assert ramped(0.4, drive_hz_s).verdict("SR-53") is verdict
+
+
+def test_sr_53_below_the_least_speed_a_drive_runs_up_in_its_own_time() -> None:
+    assert ramped(0.4, from_hz=10.0).verdict("SR-53") is Verdict.NOT_EXERCISED
+
+
+def told_at_once(bar_s: float) -> Story:
+    """The booster is told 45 Hz when it starts at 6 s; its drive takes 1 Hz in 0.1 s, 25 Hz until 8.5 s."""
+    story = Story(60).during(0, 6, "header_bar", 0.0)
+    for step in range(45):
+        at_s = 6 + step / 10
+        risen_bar = 0.5 * min(step, 25) / 10 + bar_s * max(step - 25, 0) / 10
+        story.during(at_s, at_s + 0.1, "booster_hz", float(step))
+        story.during(at_s, at_s + 0.1, "header_bar", risen_bar)
+    return story.set(10.5, "booster_hz", 45.0).set(10.5, "header_bar", 1.25 + 2 * bar_s)
+
+
+@pytest.mark.parametrize(("bar_s", "verdict"), [(0.239, Verdict.PASS), (0.241, Verdict.FAIL)])
+def test_sr_53_a_reference_told_at_once_counts_from_the_least_speed_on(
+    bar_s: float, verdict: Verdict
+) -> None:
+    assert told_at_once(bar_s).verdict("SR-53") is verdict
+
+
+def test_sr_53_a_drive_that_has_arrived_and_hunts_is_not_running_up() -> None:
+    story = told_at_once(0.2)
+    for step in range(40):
+        at_s = 30 + step / 10
+        story.during(at_s, at_s + 0.1, "booster_hz", 40.0)
+        story.during(at_s, at_s + 0.1, "header_bar", 2.0 + 0.03 * step)
+
+    assert story.verdict("SR-53") is Verdict.PASS
 
 
 def test_sr_53_follows_its_setpoint() -> None:
