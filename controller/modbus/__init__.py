@@ -1,0 +1,1 @@
+"""Modbus: what asks (``link``) and what answers (``pdu``, ``frames``, ``server``)."""
