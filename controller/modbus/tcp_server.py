@@ -100,7 +100,8 @@ class _Connection(asyncio.BufferedProtocol):
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         transport.set_write_buffer_limits(WRITE_HIGH, WRITE_LOW)
-        _keep_alive(transport.get_extra_info("socket"))
+        with contextlib.suppress(OSError):  # a peer that is gone already
+            _keep_alive(transport.get_extra_info("socket"))
         host, port = transport.get_extra_info("peername")[:2]
         self._peer = f"{host}:{port}"
         self._timer = self._loop.call_later(self._server.idle_s, self._look)
