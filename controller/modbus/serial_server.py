@@ -127,7 +127,7 @@ async def serve_serial(
     ``url`` is the name of a port or a URL that pyserial knows; ``parity`` is one of its letters. The
     defaults are those of the specification. ``gap_s`` is the silence that ends a frame which its length
     does not end: 3.5 characters, but no less than GAP_S, unless given. The adapter must not echo what it
-    sends.
+    sends. A pseudo terminal may know no parity but "N".
 
     ValueError for a unit id out of range; OSError (pyserial's errors are of its family) when the port
     cannot be had.
@@ -136,14 +136,19 @@ async def serve_serial(
     silence_s = max(GAP_S, GAP_CHARACTERS * BITS_PER_CHARACTER / baud) if gap_s is None else gap_s
 
     def open_port() -> serial.SerialBase:
-        return serial.serial_for_url(
-            url,
-            baud,
-            parity=parity,
-            stopbits=stop_bits,
-            timeout=silence_s,
-            write_timeout=WRITE_S,
-            exclusive=True,
-        )
+        try:
+            return serial.serial_for_url(
+                url,
+                baud,
+                parity=parity,
+                stopbits=stop_bits,
+                timeout=silence_s,
+                write_timeout=WRITE_S,
+                exclusive=True,
+            )
+        except (OSError, ValueError):
+            raise
+        except Exception as refused:  # termios.error is no OSError, and not every system has it
+            raise OSError(f"{url} does not take {baud} {parity} {stop_bits:g}: {refused}") from refused
 
     return SerialServer(devices, open_port, url)

@@ -8,7 +8,7 @@ from controller.modbus.pdu import AddressError, Table
 
 
 class Tables:
-    """``size`` addresses in each table, all zero. Remembers who wrote; ``broken`` is raised by the next calls."""
+    """``size`` addresses in each table, all zero. Remembers who wrote. ``broken`` is raised by every call."""
 
     def __init__(self, size: int = 65_536) -> None:
         self.values: dict[Table, list[int]] = {table: [0] * size for table in Table}

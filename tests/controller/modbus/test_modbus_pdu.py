@@ -224,9 +224,9 @@ def test_a_device_that_hands_over_too_few_values_is_a_mistake_and_no_response():
 
 
 FUNCTIONS = st.sampled_from([0, 1, 2, 3, 4, 5, 6, 15, 16, 22, 23, 43, 0x83])
-WORDS = st.sampled_from([0, 1, 2, 8, 120, 121, 123, 125, 126, 1968, 2000, 2001, 0xFF00, 0xFFFF]) | st.integers(
-    0, 0xFFFF
-)
+WORDS = st.sampled_from(
+    [0, 1, 2, 8, 120, 121, 123, 125, 126, 1968, 2000, 2001, 0xFF00, 0xFFFF]
+) | st.integers(0, 0xFFFF)
 
 
 @st.composite
