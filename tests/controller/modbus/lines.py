@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import select
 import socket
+import sys
+import termios
 import threading
 import time
 import tty
@@ -66,6 +69,12 @@ class SerialLine:
             data += os.read(self.here, n_bytes - len(data))
         return data
 
+    def wait_for_arrival(self, n_bytes: int) -> None:
+        """Until so many bytes that were sent stand at the port, unread; the kernel takes its time."""
+        end_s = time.monotonic() + DEADLINE_S
+        while self._standing() < n_bytes and time.monotonic() < end_s:
+            time.sleep(0.001)
+
     def is_silent(self, for_s: float = SILENCE_S) -> bool:
         """Whether nothing comes for so long."""
         return not self._readable(for_s)
@@ -79,6 +88,9 @@ class SerialLine:
 
     def __exit__(self, *_raised: object) -> None:
         self.close()
+
+    def _standing(self) -> int:
+        return int.from_bytes(fcntl.ioctl(self._port, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def _readable(self, for_s: float) -> bool:
         return bool(select.select([self.here], [], [], max(for_s, 0.0))[0])

@@ -154,6 +154,7 @@ def test_a_request_whose_master_went_on_while_the_device_was_slow_is_not_answere
         line.send(rtu_frame(19, bytes.fromhex("03 0000 0001")))
         assert asked.wait(5.0)
         line.send(READ)
+        line.wait_for_arrival(len(READ))
         go_on.set()
         assert line.receive(len(SAID)) == SAID
         assert line.is_silent()
