@@ -102,7 +102,7 @@ class RtuFrames:
     def __init__(self, units: Collection[int]) -> None:
         self._units = frozenset(units) | {BROADCAST}
         self._kept = bytearray()
-        self._spoilt = self._cut = False
+        self._cut = False  # the head is lost, and with it where a frame begins
         self.bad = 0
         """Stretches between two silences in which something was no frame."""
 
@@ -118,35 +118,29 @@ class RtuFrames:
         while (frame := self._head()) is not None:
             found.append(frame)
         if len(self._kept) > RTU_MAX:
-            self._spoilt = self._cut = True
+            self._cut = True
             del self._kept[:-RTU_MAX]
         return found
 
     def silence(self) -> list[Request]:
         """The line has been quiet: at most one frame that could not be told before. Nothing is kept."""
-        data, cut = bytes(self._kept), self._cut
+        data = bytes(self._kept)
         self._kept.clear()
-        self._spoilt = self._cut = False
-        if not cut and len(data) > 3 and crc16(data) == 0:
+        self._cut = False
+        if len(data) > 3 and crc16(data) == 0:
             return [Request(data[0], data[1:-2])]
         self.bad += bool(data)
         tails = (data[at:] for at in range(len(data) - 3))
-        return [Request(tail[0], tail[1:-2]) for tail in tails if self._is_request(tail)][:1]
-
-    def _is_request(self, frame: bytes) -> bool:
-        """Whether that is one request for us, from its first byte to its last."""
-        return frame[0] in self._units and request_length(frame[1:]) == len(frame) - 3 and crc16(frame) == 0
+        return [Request(tail[0], tail[1:-2]) for tail in tails if _is_request(tail)][:1]
 
     def _head(self) -> Request | None:
-        if self._spoilt or len(self._kept) < 4:
+        if self._cut or len(self._kept) < 4:
             return None
-        lengths = self._lengths()
-        for length in lengths:
+        for length in self._lengths():
             frame = bytes(self._kept[:length])
             if len(frame) == length and crc16(frame) == 0:
                 del self._kept[:length]
                 return Request(frame[0], frame[1:-2])
-        self._spoilt = bool(lengths) and len(self._kept) >= lengths[-1]
         return None
 
     def _lengths(self) -> list[int]:
@@ -155,3 +149,8 @@ class RtuFrames:
         neighbour = self._kept[0] not in self._units
         lengths = (request_length(pdu), response_length(pdu) if neighbour else None)
         return sorted(length + 3 for length in lengths if length is not None)
+
+
+def _is_request(frame: bytes) -> bool:
+    """Whether that is one request, from its first byte to its last."""
+    return request_length(frame[1:]) == len(frame) - 3 and crc16(frame) == 0

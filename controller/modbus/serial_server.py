@@ -56,22 +56,23 @@ class SerialServer:
         await asyncio.to_thread(self._thread.join, STOP_S)
 
     def _run(self) -> None:
-        while not self._ending.is_set():
+        is_open = True
+        while is_open:
             try:
-                self._serve()
+                with self._port:
+                    self._serve()
             except OSError as lost:  # pyserial's own errors are of this family
                 self.counts.last_failure = f"{self._url}: {lost}"
-            self._port.close()
-            self._reopen()
-        self._port.close()
+            is_open = self._reopen()
 
-    def _reopen(self) -> None:
-        """An adapter that was pulled out may come back."""
+    def _reopen(self) -> bool:
+        """An adapter that was pulled out may come back. False when we end before."""
         while not self._ending.wait(REOPEN_S):
             with contextlib.suppress(OSError):
                 self._port = self._open_port()
                 self.counts.reopened += 1
-                return
+                return True
+        return False
 
     def _serve(self) -> None:
         """``read`` comes back empty when the line was silent for the port's time-out."""
@@ -106,9 +107,9 @@ class SerialServer:
             self._desk.broadcast(frame, self._url)
         elif frame.unit not in self._desk.devices:
             self._desk.counts.foreign += 1
-        elif (
-            not frame.pdu[0] & 0x80
-        ):  # that would be a response: ours echoed, or of a second device with our id
+        elif frame.pdu[0] & 0x80:
+            pass  # a response: our own echoed, or that of a second device with our id
+        else:
             return rtu_frame(frame.unit, self._desk.answer(frame, self._url))
         return b""
 

@@ -1,9 +1,9 @@
 """How long does one exchange of a unit's image take? ``python -m tests.benchmarks.modbus [--exchanges 3000]``
 
-One FC23 exchange, 8 registers read and 4 written, over TCP on loopback: against our server, against the server
-of pymodbus, and against a bare socket that answers the same number of bytes and knows no Modbus. Each server is
-a process of its own; the client is the same plain socket; rounds of the three take turns, so that a busy
-machine is busy for all. Not a test: figures depend on the machine.
+One FC23 exchange, 8 registers read and 4 written, over TCP on loopback: against our server, against the
+server of pymodbus, and against a bare socket that answers the same number of bytes and knows no Modbus.
+Each server is a process of its own; the client is the same plain socket; rounds of the three take turns,
+so that a busy machine is busy for all. Not a test: figures depend on the machine.
 """
 
 from __future__ import annotations

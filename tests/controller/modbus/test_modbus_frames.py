@@ -191,6 +191,15 @@ def test_what_a_neighbour_is_sent_is_never_taken_for_a_request(spoilt):
     assert [request.unit for request in found] == ([] if spoilt else [9])
 
 
+def test_noise_without_end_is_not_kept_and_a_request_behind_it_is_found():
+    frames, noise = RtuFrames(UNITS), bytes(n * n % 251 for n in range(1000))
+    for _ in range(100):
+        assert frames.feed(noise) == []
+        assert len(frames._kept) <= 256
+    assert frames.feed(FROM_US) + frames.silence() == [Request(17, READ)]
+    assert frames.bad == 1
+
+
 PDUS = st.sampled_from(
     [bytes.fromhex(text) for pair in NEIGHBOUR.values() for text in pair[:1]] + [READ, WRITE_ONE[1:-2]]
 )
