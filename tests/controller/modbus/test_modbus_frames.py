@@ -200,6 +200,20 @@ def test_noise_without_end_is_not_kept_and_a_request_behind_it_is_found():
     assert frames.bad == 1
 
 
+def test_what_looks_like_a_request_in_the_middle_of_noise_is_not_taken():
+    frames = RtuFrames(UNITS)
+    assert frames.feed(b"\x55" * 300 + WRITE_ONE + b"\x55" * 248) == []
+    assert frames.feed(b"\x55") == []
+    assert frames.silence() == []
+
+
+def test_behind_garbage_only_a_request_of_the_length_of_its_function_is_believed():
+    """Else one burst of noise in some hundred would end like an intact frame."""
+    frames = RtuFrames(UNITS)
+    for pdu in ("2B 0E 01 00", "03 0000 0001 00"):
+        assert frames.feed(b"\x00" + rtu_frame(17, bytes.fromhex(pdu))) + frames.silence() == []
+
+
 PDUS = st.sampled_from(
     [bytes.fromhex(text) for pair in NEIGHBOUR.values() for text in pair[:1]] + [READ, WRITE_ONE[1:-2]]
 )

@@ -196,9 +196,10 @@ def test_a_port_that_is_lost_is_opened_again_when_it_is_back(tmp_path, devices, 
 
 
 def test_the_end_lets_go_of_the_port(line, devices):
+    servers = []
     for _ in range(2):
         with ServerThread() as thread:
-            thread.start(serve_serial(devices, line.name, parity="N"))
+            servers.append(thread.start(serve_serial(devices, line.name, parity="N")))
             line.send(READ)
             assert line.receive(len(SAID)) == SAID
     assert not [thread for thread in threading.enumerate() if line.name in thread.name]
