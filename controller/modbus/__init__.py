@@ -1,1 +1,1 @@
-"""What speaks Modbus: the side that asks and the side that answers."""
+"""Modbus: what asks (``link``) and what answers (``pdu``, ``frames``, ``server``)."""
