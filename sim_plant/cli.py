@@ -9,38 +9,19 @@ those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash,
 from __future__ import annotations
 
 import shutil
-import sys
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from controller.files import InputError
-from sim_plant.bench.cases import CASE_ENDING, Run, load_case_files, load_cases, unique
-from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
-from sim_plant.bench.evidence.console import case_table, plain_console, shrunk_lines, verdict_table
-from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
-from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
-from sim_plant.bench.verdicts import RunResult, Verdict
 from sim_plant.commands.campaign import campaign
-from sim_plant.commands.common import (
-    BAD_INPUT,
-    CAUTION,
-    CORES,
-    FAILED,
-    PROVEN,
-    STOPPED,
-    ControllerOption,
-    JobsOption,
-    SeedOption,
-    SiteArgument,
-)
+from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
+from sim_plant.commands.prove import prove
 from sim_plant.commands.wiring import wiring
-from sim_plant.site import Site, demo_folder, load_site
+from sim_plant.site import demo_folder
 
 app = typer.Typer(
     help="Prove the control logic of a bank of reverse-osmosis units before water and power reach the site.",
@@ -60,56 +41,7 @@ def _root(
         raise typer.Exit(PROVEN)
 
 
-@app.command(epilog="Example: skidproof prove my_site --set purge_s=15 --out evidence/first-try")
-def prove(
-    site: SiteArgument = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Evidence folder, new or empty; by default evidence/SITE-TIME here.")
-    ] = None,
-    case: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Only case files whose name contains this, or a case file from anywhere by its path, as "
-            "evidence/x/shrunk/y.case.toml; may be repeated."
-        ),
-    ] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="setpoint=number, in place of the site's; may be repeated."),
-    ] = None,
-    controller: ControllerOption = OUR_FIRMWARE,
-    seed: SeedOption = None,
-    jobs: JobsOption = CORES,
-    shrink: Annotated[
-        bool,
-        typer.Option(
-            "--shrink",
-            help="Look for the smallest case that fails like each failed run; up to 60 further runs each.",
-        ),
-    ] = False,
-) -> None:
-    """Run the site's cases against a controller, print verdicts, write the evidence folder."""
-    started = datetime.now(UTC)
-    errors = Console(stderr=True, highlight=False)
-    try:
-        loaded = load_site(site or demo_folder(), set_ or ())
-        runs = _chosen(loaded, case or [])
-        try_factory(controller, loaded.units, loaded.setpoints)
-        folder = EvidenceFolder(out or Path("evidence") / f"{loaded.name}-{started:%Y%m%dT%H%M%SZ}")
-    except (InputError, FileExistsError, OSError) as error:
-        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
-        raise typer.Exit(BAD_INPUT) from error
-    errors.print(CAUTION, style="dim")
-    chosen_seed = loaded.file.site.seed if seed is None else seed
-    job = Job(loaded, controller, chosen_seed, folder.path.resolve(), shrink)
-    results, complete = _run_all(job, runs, jobs, folder, errors)
-    about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, len(runs))
-    requirements = requirement_texts(loaded.setpoints)
-    folder.close(about, requirements)
-    _print(results, requirements, about, folder.path)
-    if not complete:
-        raise typer.Exit(STOPPED)
-    raise typer.Exit(PROVEN if all(r.verdict is Verdict.PASS for r in results) else FAILED)
+app.command(epilog="Example: skidproof prove my_site --set purge_s=15 --out evidence/first-try")(prove)
 
 
 @app.command(epilog="Example: skidproof begin my_site && skidproof prove my_site")
@@ -161,56 +93,6 @@ app.command(epilog="Example: skidproof campaign my_site --line F01 --states PROD
     campaign
 )
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
-
-
-def _chosen(site: Site, wanted: list[str]) -> list[Run]:
-    """The site's cases, or those wanted; a file from anywhere is meant when it is named with its ending."""
-    paths = [Path(text) for text in wanted if text.endswith(CASE_ENDING) and Path(text).is_file()]
-    names = [text for text in wanted if Path(text) not in paths]
-    runs = load_case_files(paths, site) if paths else []
-    if not names:
-        return runs or load_cases(site)
-    known = load_cases(site)
-    chosen = [run for run in known if any(text in run.source for text in names)]
-    if not chosen:
-        files = ", ".join(sorted({run.source.removesuffix(CASE_ENDING) for run in known}))
-        raise InputError(f"--case {' '.join(names)}: no such case; there are: {files}")
-    return unique(chosen + runs)
-
-
-def _run_all(
-    job: Job, runs: list[Run], jobs: int, folder: EvidenceFolder, errors: Console
-) -> tuple[list[RunResult], bool]:
-    """Carry out all runs with a progress bar; False when a person stopped it."""
-    results: list[RunResult] = []
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=errors) as progress:
-        task = progress.add_task("preparing the bank", total=len(runs))
-        try:
-            for result in carry_out(job, runs, min(jobs, len(runs))):
-                results.append(result)
-                folder.add(result)
-                failed = sum(r.verdict is not Verdict.PASS for r in results)
-                progress.update(
-                    task, advance=1, description=f"{failed} not passed" if failed else "all passed so far"
-                )
-        except KeyboardInterrupt:
-            errors.print("stopped by the user; writing the evidence so far")
-            return results, False
-    return results, True
-
-
-def _print(results: list[RunResult], requirements: list[RequirementText], about: About, folder: Path) -> None:
-    console = plain_console()
-    console.print(verdict_table(results, requirements))
-    if any(result.verdict is not Verdict.PASS for result in results):
-        console.print()
-        console.print(case_table(results, only_open=True))
-    console.print()
-    console.print(headline(results, about), markup=False, style="bold")
-    for line in shrunk_lines(results, folder):
-        console.print(line, markup=False, soft_wrap=True)
-    console.print(f"evidence: {folder}/report.html", markup=False, soft_wrap=True)
 
 
 def main() -> None:

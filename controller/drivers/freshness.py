@@ -58,6 +58,10 @@ class Words:
         if self._wrong.pop(topic, None) is not None:
             self.tell(text)
 
+    def standing(self) -> str:
+        """What has been wrong for the longest, "" when nothing is."""
+        return next(iter(self._wrong.values()), "")
+
     def take(self) -> list[str]:
         """The lines since the last call."""
         lines, self._lines = self._lines, []

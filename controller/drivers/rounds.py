@@ -69,6 +69,7 @@ class RemoteDevice:
     unpack: Callable[[Any, Sequence[int]], Mapping[str, bool | float]]
     identity: float | None = None
     known: float | None = None
+    numbers: Sequence[str] = ()  # further names that it shows, which are no loops: states of a controller
 
 
 class Asks(Protocol):
@@ -162,7 +163,10 @@ class Rounds:
             a.silent, a.losses = False, self.link.losses
             a.watch.shown(shown, now_ms)
             fresh_ms = a.watch.fresh_ms
-            image = {} if fresh_ms is None else {name: cleaned(values[name]) for name in a.device.inputs}
+            image: dict[str, bool | float] = {}
+            if fresh_ms is not None:
+                image = {name: cleaned(values[name]) for name in a.device.inputs}
+                image |= {name: values[name] for name in a.device.numbers}
             a.newest = Snapshot(image, fresh_ms)
 
     def _talk(self, a: Asked, outputs: Values, now_ms: int) -> dict[str, bool | float]:

@@ -1,0 +1,113 @@
+"""Runs on a live controller: nothing is copied, every run goes all the way from rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from controller.signals import Verb
+from controller.unit.states import UnitState
+from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Recipe, bring
+from sim_plant.bench.cases import Run
+from sim_plant.bench.live.field import Commands
+from sim_plant.bench.live.target import LiveTarget
+from sim_plant.bench.rig import Rig
+from sim_plant.bench.runner import Workshop
+from sim_plant.bench.steps import Step
+from sim_plant.bench.verdicts import RunResult
+from sim_plant.plant import Plant
+from sim_plant.site import Site
+
+REST_S = 600.0
+"""So long a bank may take to come to rest: a stop flush of every unit in turn (own choice)."""
+RESETS, RESET_EVERY_S = 3, 10.0
+AT_REST = (UnitState.STANDBY.value, UnitState.OFF.value)
+
+
+def _full_tank(rig: Rig, _unit: int) -> None:
+    rig.plant.set_tank_pct(FULL_TANK_PCT)
+
+
+LIVE_RECIPES = {**RECIPES, UnitState.STANDBY: Recipe(None, _full_tank)}
+"""At the desk standby is reached from power-up, which owes a flush; here from rest, which owes none."""
+
+
+class LiveWorkshop(Workshop):
+    """As at the desk, on one live controller and in real time.
+
+    LostError, from any run, when the controller is gone.
+    """
+
+    def __init__(self, site: Site, target: LiveTarget, seed: int) -> None:
+        self._site, self._target, self._seed = site, target, seed
+        self._rig = self._new_rig()
+
+    def _new_rig(self) -> Rig:
+        plant = Plant(self._site.units, self._site.file.plant, self._seed)
+        return Rig(plant, self._target, self._site.file.site.scan_ms)
+
+    def prepared(self, unit: int, state: UnitState) -> Rig:
+        """The rig with the unit in the state, as it has just been entered."""
+        start = LIVE_RECIPES[state].start
+        if start is None:
+            self._rig = self._new_rig()
+            come_to_rest(self._rig)
+        else:
+            self.prepared(unit, start)
+        bring(self._rig, unit, state)
+        return self._rig
+
+    def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:
+        """One run; its beginning is its own, as no two of a live controller are alike."""
+        result = super().carry_out(run, since_strike)
+        result.shared, result.shared_rows = "", 0
+        return result
+
+
+def come_to_rest(rig: Rig) -> None:
+    """A plant as new, and whatever the controller remembers of the last run undone: all units in standby.
+
+    NotReachedError, which names the states, when a unit does not come to rest.
+    """
+    units = range(1, rig.plant.n_units + 1)
+    rig.plant.set_tank_pct(FULL_TANK_PCT)
+    rig.operate("bank_run", 0, False)
+    for _ in range(RESETS):
+        rig.operate("reset_button", 0, True)
+        rig.run_for(RESET_EVERY_S)
+        if all(rig.state_of(unit) in AT_REST for unit in units):
+            break
+    for unit in units:
+        if rig.state_of(unit) == UnitState.MAINTENANCE:
+            rig.command(Verb.RETURN_TO_SERVICE, unit, "bench")
+    if not rig.run_until(lambda: all(rig.state_of(unit) in AT_REST for unit in units), REST_S):
+        raise NotReachedError(
+            f"the bank does not come to rest within {REST_S:g} s: {[rig.state_of(unit) for unit in units]}"
+        )
+    rig.operate("bank_run", 0, True)
+    for unit in units:
+        rig.command(Verb.START, unit, "bench")  # a stop of the last run holds a unit until it is started
+    rig.run_for(RESET_EVERY_S)
+
+
+def why_left_out(run: Run, commands: Commands) -> str:
+    """Why a live controller cannot be asked for this run, "" when it can."""
+    if run.state is UnitState.BOOT:
+        return "BOOT lasts from the controller's own power-up, which the bench does not command"
+    for step in run.case.step:
+        for needs, why in _NEEDS:
+            if needs(step):
+                return why
+        if step.command is not None:
+            unit = run.case.given.unit if step.unit is None else step.unit
+            if not commands.accepts(step.command, unit):
+                return f"there is no register for the command {step.command.value}"
+    return ""
+
+
+_NEEDS: tuple[tuple[Callable[[Step], bool], str], ...] = (
+    (lambda step: step.power is not None, "the bench does not command the controller's supply"),
+    (lambda step: step.wall_clock_s is not None, "the bench does not set the controller's date"),
+    (lambda step: step.setpoint is not None, "the bench has no port for the controller's setpoints"),
+    (lambda step: step.bank_image is not None, "the bank's image is not held back on a line"),
+    (lambda step: step.disturbs, "two runs of a live controller are never alike to the scan"),
+)

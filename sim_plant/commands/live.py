@@ -1,0 +1,95 @@
+"""What ``prove`` needs to meet a live controller: options, the line, the loop check."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from controller.files import InputError
+from controller.wiring import Asker, Wiring, load_wiring
+from sim_plant.bench.cases import Run
+from sim_plant.bench.evidence import CAUTIONS
+from sim_plant.bench.live.field import StateWords
+from sim_plant.bench.live.loop_check import Checked, Line
+from sim_plant.bench.live.proving import Chosen, LiveProof, choose
+from sim_plant.bench.prove import Job
+
+LiveOption = Annotated[
+    Asker | None,
+    typer.Option(
+        "--live",
+        help="Prove a live controller over the site's wiring.toml: 'controller' when it polls our plant as "
+        "its remote I/O, 'bench' when it is a server whose image the bench writes and reads.",
+    ),
+]
+RealOption = Annotated[
+    bool,
+    typer.Option(
+        "--drive-real-outputs",
+        help="Needed with --live for any line that leaves this machine: the controller's outputs will move.",
+    ),
+]
+
+
+@dataclass(frozen=True)
+class LiveRuns:
+    """A line that has been checked, what will be carried out on it, and how the evidence names it."""
+
+    proof: LiveProof
+    runs: tuple[Run, ...]
+    target: str
+
+
+def wired_runs(job: Job, asker: Asker, runs: Sequence[Run]) -> tuple[Wiring, Chosen]:
+    """The site's wiring and the runs that a live controller can be asked for; InputError."""
+    wiring = load_wiring(job.site.folder, job.site.units, asker)
+    if not StateWords(wiring).told:
+        raise InputError(
+            "wiring.toml: --live needs unit*.state, the states of the controller: they say when to strike"
+        )
+    chosen = choose(runs, wiring)
+    if not chosen.runs:
+        raise InputError(f"--live: no run is left: {'; '.join(chosen.left_out)}")
+    return wiring, chosen
+
+
+def open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
+    """The line to the controller, open; InputError when it may not or cannot be opened."""
+    from sim_plant.bench.live.lines import asked_line, leaves_this_machine, polled_line
+
+    if leaves_this_machine(wiring):
+        if not drive_real:
+            raise InputError(
+                "wiring.toml leads out of this machine: give --drive-real-outputs if its outputs may move"
+            )
+        for caution in CAUTIONS:
+            errors.print(f"! {caution}", soft_wrap=True, markup=False)
+
+    def say(text: str) -> None:
+        errors.print(f"line: {text}", soft_wrap=True, markup=False, style="dim")
+
+    if wiring.asker is Asker.BENCH:
+        return asked_line(wiring, drive_real, say)
+    return polled_line(wiring, drive_real)
+
+
+def checked(job: Job, line: Line, chosen: Chosen, errors: Console) -> LiveRuns:
+    """The loop check, told line by line; LostError when the controller cannot be proven."""
+    for why, n in chosen.left_out.most_common():
+        errors.print(f"left out: {n} runs: {why}", soft_wrap=True, markup=False)
+    proof = LiveProof(job, line)
+
+    def told(one: Checked) -> None:
+        errors.print(f"loop check: {'ok  ' if not one.fault else 'NO  '}{one.what}", markup=False)
+
+    measured = proof.check(told)
+    words = (
+        f"{line.name}; a round takes {measured.longest_round_ms:.0f} ms at most, "
+        f"time limits are uncertain by {measured.uncertainty_ms} ms"
+    )
+    errors.print(words, soft_wrap=True, markup=False)
+    return LiveRuns(proof, chosen.runs, words)
