@@ -124,8 +124,18 @@ class StoryBank:
         held = {"level_pct": round(w.level_pct, 1)} | w.bank
         bank = w.out.bank
         return _bank_inputs(
-            bank.booster_run, bank.dosing_run, stroke, self._header_bar(), sum(draws), tuple(held.items())
+            bank.booster_run,
+            bank.dosing_run,
+            stroke,
+            self._header_bar(),
+            sum(draws),
+            self._speed_hz(),
+            tuple(held.items()),
         )
+
+    def _speed_hz(self) -> float:
+        """The booster's speed, at once what it is told; rounded for the same reason as the header."""
+        return round((self.world.out.bank.booster_speed_cmd_ma - 4.0) * 60.0 / 16.0, 1)
 
     def _header_bar(self) -> float:
         """As the rig's header, rounded so that equal images are built once."""

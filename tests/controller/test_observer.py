@@ -61,7 +61,7 @@ class Trace:
             self.t_ms += round(step_s * 1000)
             self.pulse = not self.pulse
             bank = _bank_inputs(
-                self.out.bank.booster_run, True, self.pulse, 3.0, 2.0, tuple(self.bank.items())
+                self.out.bank.booster_run, True, self.pulse, 3.0, 2.0, 40.0, tuple(self.bank.items())
             )
             units = tuple(
                 unit_inputs(o, 3.0, **held) for o, held in zip(self.out.units, self.units, strict=True)
