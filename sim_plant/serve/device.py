@@ -24,6 +24,7 @@ LOSS_MS = 2_000
 Values = Mapping[str, bool | float]
 """By the names of points."""
 
+_SHOWN = (Use.FIELD_INPUT, Use.COMMAND)
 _TABLES = {
     pdu.Table.COIL: Table.COIL,
     pdu.Table.DISCRETE_INPUT: Table.DISCRETE,
@@ -53,7 +54,7 @@ class IoDevice:
         self.wired = wiring.device(name)
         points = tuple(wiring.points_of(name))
         self._points = {point.name: point for point in points}
-        self._inputs = tuple(point for point in points if point.use is Use.FIELD_INPUT)
+        self._inputs = tuple(point for point in points if point.use in _SHOWN)
         self._outputs = tuple(point for point in points if point.use is Use.FIELD_OUTPUT)
         self._now_ms, self._lock = now_ms, threading.Lock()
         self._cells = {table: dict.fromkeys(_readable(self.wired, table, points), 0) for table in Table}
@@ -107,7 +108,7 @@ class IoDevice:
         Nothing changes while the device boots or stands still, or when the image has an age, which says that
         the plant's own module does not deliver.
         """
-        shown = self._encoded((point, values[point.name]) for point in self._inputs)
+        shown = self._encoded((point, values.get(point.name, point.loss)) for point in self._inputs)
         with self._lock:
             if self._boots and self._now_ms() >= self._silent_until_ms:
                 self._boots = False

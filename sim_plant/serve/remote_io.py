@@ -42,12 +42,13 @@ class RemoteIo:
 
     # --- the plant's side --------------------------------------------------------------------------------
 
-    def publish(self, inputs: Inputs) -> None:
+    def publish(self, inputs: Inputs, commands: Values = {}) -> None:  # noqa: B006  # never changed
         """Put an input image into the registers; the ``life`` of every device goes on by one.
 
+        ``commands`` are the numbers in the command registers of a controller under test, else 0.
         A device that shows an image with an age does not go on (``IoDevice.publish``).
         """
-        values = values_of(inputs)
+        values = {**values_of(inputs), **commands}
         ages_ms = (inputs.bank_age_ms, *inputs.unit_age_ms)
         for name, device in self._devices.items():
             device.publish(values, max((ages_ms[unit] for unit in self._units[name]), default=0))

@@ -114,11 +114,3 @@ class StateWords:
         if len(found) < len(self._names) or None in found:
             return ()
         return tuple(code for code in found if code is not None)
-
-
-def by_name(inputs: Inputs) -> dict[str, bool | float]:
-    """The input image by the names of its signals."""
-    values: dict[str, bool | float] = {f"bank.{name}": v for name, v in inputs.bank._asdict().items()}
-    for unit, image in enumerate(inputs.units, start=1):
-        values |= {f"unit{unit}.{name}": v for name, v in image._asdict().items()}
-    return values
