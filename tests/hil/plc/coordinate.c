@@ -88,8 +88,6 @@ int slot_count(const struct plc *plc)
 {
     const struct setpoints *sp = &plc->sp;
     int n = plc->n_units, k = 0;
-    if (sp->mistake == MISTAKE_STARTS_TOGETHER)
-        return n;
     while (k < n) {
         int flushing = k + 1, others = n - flushing;
         double drain = others * sp->unit_concentrate_m3h + flushing * sp->flush_drain_m3h;
@@ -98,7 +96,8 @@ int slot_count(const struct plc *plc)
             break;
         k++;
     }
-    return k > 0 ? k : 1;
+    k = k > 0 ? k : 1;
+    return sp->mistake == MISTAKE_STARTS_TOGETHER ? k + 1 : k;
 }
 
 static bool uses_slot(const struct unit *u)

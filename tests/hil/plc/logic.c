@@ -30,7 +30,7 @@ static uint32_t alarms(const struct plc *plc)
     for (int i = 0; i < N_B; i++)
         n += plc->bank.latched[i].q;
     for (int i = 0; i < plc->n_units; i++)
-        n += unit_latched(&plc->unit[i]);
+        n += unit_latched(&plc->unit[i]) || plc->unit[i].io_lost.q;
     return n;
 }
 

@@ -41,7 +41,7 @@ enum mistake {
     MISTAKE_NONE,
     MISTAKE_FLUSH_RESUMED,   /* a start flush that was cut goes on where it stopped */
     MISTAKE_FLOAT_IGNORED,   /* the high-high float is not looked at */
-    MISTAKE_STARTS_TOGETHER, /* every unit has a slot of its own, and no pump waits for another */
+    MISTAKE_STARTS_TOGETHER, /* one flush slot too many, and no pump waits for another */
     MISTAKE_PUMP_RUNS_ON,    /* in a stop the feed valve shuts first, and the pump runs on for the coast */
     MISTAKE_NO_STOP_FLUSH,   /* a stop ends without its flush, and none is owed */
     MISTAKE_NO_PURGE         /* no purge is ever due */
@@ -170,8 +170,8 @@ enum cause {
     N_B = N_CAUSES - FIRST_B
 };
 
-/* How a unit is stopped, weakest first: close down with the pump off; with a flush; without; all off at once. */
-enum stop { STOP_NONE, STOP_CLOSE, STOP_T2, STOP_T1, STOP_T0 };
+/* How a unit is stopped, weakest first: with a flush; without one; all off at once. */
+enum stop { STOP_NONE, STOP_T2, STOP_T1, STOP_T0 };
 
 /* --- memory -------------------------------------------------------------------------------------------------- */
 
@@ -191,6 +191,8 @@ struct unit {
     uint32_t off_ms, rest_ms, pump_ms, flush_ms, both_ms, since_flush_ms, purge_ms, purge_wait_ms;
     uint32_t retry_ms, debt_wait_ms, demand_rest_ms, wait_ms, idle_ms, run_total_s, run_part_ms;
     double volume_l, reference_bar;
+    uint32_t cut_ms; /* what a start flush had reached when it was cut: looked at by a planted mistake only */
+    double cut_l;
     int purge_fails;
 
     int ask; /* priority of the slot asked for, 1 first; 0 none */

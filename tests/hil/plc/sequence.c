@@ -86,11 +86,12 @@ static bool stopped(const struct plc *plc, struct unit *u)
         return true;
     }
     if (u->step == S_FLUSH || u->step == S_SETTLE) {
+        u->cut_ms = u->step == S_FLUSH ? u->flush_ms : 0;
+        u->cut_l = u->volume_l;
         close_down(u, true, why);
         return true;
     }
-    bool flush_must_end = u->stop == STOP_T1 || u->stop == STOP_CLOSE;
-    if (!flush_must_end)
+    if (u->stop != STOP_T1)
         return false;
     u->with_flush = false;
     if (u->step != S_STOPFLUSH && u->step != S_SLOT)
@@ -141,10 +142,10 @@ static bool ready_to_repay(const struct plc *plc, const struct unit *u)
 static void begin_flush(const struct plc *plc, struct unit *u, enum step step)
 {
     bool resume = plc->sp.mistake == MISTAKE_FLUSH_RESUMED && step == S_FLUSH;
-    if (!resume) {
-        u->flush_ms = 0;
-        u->volume_l = 0;
-    }
+    u->flush_ms = resume ? u->cut_ms : 0;
+    u->volume_l = resume && u->cut_ms > 0 ? u->cut_l : 0;
+    if (step == S_FLUSH)
+        u->cut_ms = 0;
     u->debt = true; /* until it is done to the end */
     go(u, step, C_NONE);
 }
@@ -183,8 +184,6 @@ static void start_flush(const struct plc *plc, struct unit *u)
 {
     if (flushed(u, plc->sp.start_flush_s, plc->sp.start_flush_volume_l)) {
         u->debt = false;
-        u->flush_ms = 0;
-        u->volume_l = 0;
         go(u, S_SETTLE, C_NONE);
     } else if (!u->slot) {
         close_down(u, true, C_LEASE);
@@ -216,6 +215,12 @@ static void start(const struct plc *plc, struct unit *u, const struct unit_in *i
     go(u, S_RUN, C_NONE);
 }
 
+/* Above the lockout level its own timer alone decides: a flush would start it anew. */
+static bool wants_qflush(const struct plc *plc, const struct unit *u)
+{
+    return u->want_qflush && u->cond.value * plc->sp.tds_per_us <= plc->sp.tds_lockout_mgl;
+}
+
 static void run(const struct plc *plc, struct unit *u)
 {
     const struct setpoints *sp = &plc->sp;
@@ -224,7 +229,7 @@ static void run(const struct plc *plc, struct unit *u)
     if (u->step_ms >= ms(sp->pressure_rise_s) && u->membrane.ok && u->reference_bar == 0)
         u->reference_bar = u->membrane.value;
     u->evidence = false;
-    if (u->slot && u->want_qflush) {
+    if (u->slot && wants_qflush(plc, u)) {
         hour_add(&u->qflushes);
         go(u, S_QFLUSH, U_QUALITY);
     } else if (u->slot && purge) {
@@ -312,7 +317,7 @@ static int asks(const struct plc *plc, const struct unit *u)
     case S_WAIT:
         return ready_to_start(plc, u) && (!plc->bank.water_ready || plc->bank.dose_ready) ? 2 : 0;
     case S_RUN:
-        if (u->want_qflush)
+        if (wants_qflush(plc, u))
             return QUALITY_PRIORITY;
         if (u->purge_ms < interval || u->purge_wait_ms > 0 || plc->sp.mistake == MISTAKE_NO_PURGE)
             return 0;

@@ -85,7 +85,7 @@ static void low_suction(struct plc *plc, struct unit *u, enum cause why)
 {
     if (u->step == S_STOPFLUSH) {
         u->debt_wait_ms = 120000;
-        stop(u, STOP_CLOSE, why);
+        stop(u, STOP_T1, why);
         return;
     }
     if (!pumping(u) && !filling(u))
@@ -199,8 +199,7 @@ static void quality(struct plc *plc, struct unit *u, bool reset)
     }
     if (judged && tds < sp->tds_clear_mgl)
         u->quality_alarm = false;
-    /* above the lockout level its own timer alone decides: a flush would start it anew */
-    u->want_qflush = judged && u->quality_alarm && tds <= sp->tds_lockout_mgl && !spent;
+    u->want_qflush = judged && (alarm || u->want_qflush) && u->quality_alarm && !spent;
     trip(plc, u, U_QUALITY, STOP_T2, out || spent, false, 0, reset);
     bool good = ton(&u->good_water, judged && tds < sp->tds_clear_mgl, CLEAR_MS, now);
     u->out.divert = judged && (good || (u->out.divert && tds <= sp->tds_alarm_mgl));
