@@ -1,6 +1,6 @@
 """The stand-in PLC as a controller in this process: `skidproof prove --controller tests.hil.standin:StandIn`.
 
-Compiles the C program once for each content of its files and keeps the shared library in the temporary folder.
+Compiles the C program once for each content of its files and keeps the library in the temporary folder.
 One variable of the environment plants a mistake: SKIDPROOF_STANDIN_MISTAKE, a number of `enum mistake`.
 """
 
@@ -93,7 +93,6 @@ def compile_library(folder: Path) -> Path:
     compiler = shutil.which("cc")
     if compiler is None:
         raise NoCompilerError("no C compiler: install one that is called as cc, on Debian the package gcc")
-    folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder) as scratch:  # two processes may compile at once
         made = Path(scratch) / library.name
         programs = [str(source) for source in sources if source.suffix == ".c"]
@@ -110,6 +109,9 @@ def compile_library(folder: Path) -> Path:
 def library() -> ctypes.CDLL:
     """The loaded program; its structs are checked to be what this module packs."""
     folder = Path(tempfile.gettempdir()) / f"skidproof-standin-{os.getuid()}"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    if folder.stat().st_uid != os.getuid():  # whoever owns the folder decides what is loaded
+        raise RuntimeError(f"{folder} belongs to somebody else")
     lib = ctypes.CDLL(str(compile_library(folder)))
     lib.plc_name.restype = lib.plc_cause_text.restype = ctypes.c_char_p
     lib.plc_size.restype = ctypes.c_size_t
@@ -123,7 +125,9 @@ def library() -> ctypes.CDLL:
     }
     for what, size in sizes.items():
         if lib.plc_size(what) != size:
-            raise RuntimeError(f"struct {what} of the stand-in PLC has {lib.plc_size(what)} bytes, not {size}")
+            raise RuntimeError(
+                f"struct {what} of the stand-in PLC has {lib.plc_size(what)} bytes, not {size}"
+            )
     return lib
 
 
@@ -143,8 +147,8 @@ def packed_setpoints(lib: ctypes.CDLL, setpoints: Setpoints, mistake: int) -> ct
 class StandIn:
     """The C program behind the calls that the bench makes of a controller.
 
-    ``mistake`` plants a mistake of ``enum mistake``; 0 for none. It has no port for setpoints. Its journal holds
-    no more than the register of each unit's last move and cause, read after every scan.
+    ``mistake`` plants a mistake of ``enum mistake``; 0 for none. It has no port for setpoints. Its journal
+    holds no more than the register of each unit's last move and cause, read after every scan.
     """
 
     mistake = 0

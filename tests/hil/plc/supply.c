@@ -2,6 +2,7 @@
 #include "parts.h"
 
 #define NO_FEED_MS 4000u
+#define REST_MS 5000u      /* a drive that has been stopped is not started into its run-down */
 #define RUN_UP_MS 4000u    /* the drive comes to its least speed by itself */
 #define PROVING_PCT 50.0
 #define STILL_MS 2000u
@@ -44,7 +45,8 @@ static void go(struct bank *b, int step)
 
 static void off(struct bank *b)
 {
-    go(b, 0);
+    if (b->supply > 0)
+        go(b, 0);
     b->dose_proven = false;
     b->speed_hz = b->ref_bar = 0;
 }
@@ -96,7 +98,7 @@ static void steps(struct plc *plc)
     count_up(&b->supply_ms, plc->dt_ms);
     if (cut || no_feed || (!feed && (!want || !b->flush_ok) && b->supply < 30))
         off(b);
-    else if (b->supply == 0 && want && b->flush_ok)
+    else if (b->supply == 0 && want && b->flush_ok && b->supply_ms >= REST_MS)
         go(b, 10);
     else if (b->supply == 10)
         pressure_up(plc, ready);
