@@ -25,7 +25,7 @@ static void loops(struct bank *b, const struct bank_in *in, uint32_t now)
     ain(&b->level, in->tank_level_ma, 0, 100, now);
 }
 
-/* A reset is a press that was let go after 0.1 to 3 s; one that began before the E-stop was healthy is none. */
+/* A reset is a press that was let go after 0.1 to 3 s. One begun before the E-stop was healthy is none. */
 static void reset_button(struct plc *plc, const struct bank_in *in)
 {
     struct bank *b = &plc->bank;

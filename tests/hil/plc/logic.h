@@ -55,7 +55,7 @@ struct setpoints {
     double mistake;
 };
 
-/* --- the input/output image: order and meaning of the I/O list; loops in mA ------------------------------ */
+/* --- the input/output image: order and meaning of the I/O list; loops in mA ---------------------------- */
 
 #define PLC_UNIT_DI(X)                                                                                       \
     X(selector_auto) X(isolator_on) X(pump_running) X(enable_closed) X(motor_healthy) X(suction_ok)          \
