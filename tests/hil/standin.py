@@ -132,7 +132,7 @@ def library() -> ctypes.CDLL:
 
 
 def _names(lib: ctypes.CDLL, number: int) -> tuple[str, ...]:
-    found = []
+    found: list[str] = []
     while (name := lib.plc_name(number, len(found))) is not None:
         found.append(name.decode())
     return tuple(found)

@@ -25,7 +25,7 @@ static void loops(struct bank *b, const struct bank_in *in, uint32_t now)
     ain(&b->level, in->tank_level_ma, 0, 100, now);
 }
 
-/* A reset is a press that was let go after 0.1 to 3 s. One that began before the E-stop was healthy is none. */
+/* A reset is a press that was let go after 0.1 to 3 s. One begun before the E-stop was healthy is none. */
 static void reset_button(struct plc *plc, const struct bank_in *in)
 {
     struct bank *b = &plc->bank;
@@ -128,20 +128,23 @@ static void permits(struct plc *plc, const struct bank_in *in)
     const struct setpoints *sp = &plc->sp;
     uint32_t now = plc->now_ms;
     bool boot = ton(&b->boot, true, ms(sp->boot_s), now);
-    bool sound = in->estop_healthy && in->supply_healthy && b->header.good && b->temp.good && b->chlorine.good;
+    bool sound =
+        in->estop_healthy && in->supply_healthy && b->header.good && b->temp.good && b->chlorine.good;
     bool healthy = ton(&b->healthy, sound && !b->stale, ms(sp->health_s), now);
     bool back = ton(&b->back, !b->stale, HEARTBEAT_BACK_MS, now);
     bool bad_water = bank_latched(b, B_HOT) || bank_latched(b, B_OXIDANT) || !b->water_good.q;
     bool latched = bank_latched(b, B_FLOAT) || bank_latched(b, B_FLOOR) || bank_latched(b, B_SUMP) ||
                    bank_latched(b, B_BOOSTER) || bank_latched(b, B_HEADER);
     bool known = !b->stale || b->blind;
-    b->flush_ok = boot && !b->estop && !latched && !bad_water && known && (healthy || b->blind) && in->sump_ok;
+    b->flush_ok =
+        boot && !b->estop && !latched && !bad_water && known && (healthy || b->blind) && in->sump_ok;
     bool dose = !b->antiscalant_low && !bank_latched(b, B_ANTISCALANT) && !bank_latched(b, B_DOSING);
     b->level_known = b->level.good;
     b->start_ok = b->flush_ok && dose && back && b->level_known && !b->calls_off && !b->resume_hold;
     bool low = b->header.ok && b->header.value < sp->header_low_bar && b->supply == 30 && !b->stale;
     b->header_lost = ton(&b->low, low, ms(sp->header_low_s), now);
-    bool near = b->header.ok && b->header.value > sp->header_bar - 0.3 && b->header.value < sp->header_bar + 0.3;
+    bool near =
+        b->header.ok && b->header.value > sp->header_bar - 0.3 && b->header.value < sp->header_bar + 0.3;
     ton(&b->steady, near, ms(5), now);
 }
 

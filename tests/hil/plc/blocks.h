@@ -27,8 +27,8 @@ struct latch {
 };
 bool latch(struct latch *l, bool trip, bool present, uint32_t clear_ms, bool reset, uint32_t now_ms);
 
-/* A 4..20 mA loop with the fault signals of NAMUR NE 43. `ok`: a measurement, in this scan; `good`: not called
- * BAD, and past its first seconds; `bad`: called BAD. Limits are compared only while `ok`. */
+/* A 4..20 mA loop with the fault signals of NAMUR NE 43. `ok`: a measurement, in this scan; `good`: not
+ * called BAD, and past its first seconds; `bad`: called BAD. Limits are compared only while `ok`. */
 struct ain {
     double value;
     bool ok, good, bad;

@@ -3,8 +3,9 @@
 
 #define LEASE_MARGIN_S 10.0
 #define MARGIN 0.95
+#define MUST_SHUT_MS 4500u /* after selector OFF, where 5 s are allowed */
 
-/* --- demand by tank level ----------------------------------------------------------------------------------- */
+/* --- demand by tank level ------------------------------ */
 
 static void count_wanted(struct plc *plc)
 {
@@ -70,7 +71,8 @@ void demand(struct plc *plc)
         struct unit *u = &plc->unit[i];
         if (u->call && (b->calls_off || unit_latched(u) || u->stopped || u->maint || u->off || b->estop)) {
             u->call = false;
-            u->demand_rest_ms = b->calls_off && b->calls_off_why == C_CALL ? ms(60 * plc->sp.min_rest_min) : 0;
+            u->demand_rest_ms =
+                b->calls_off && b->calls_off_why == C_CALL ? ms(60 * plc->sp.min_rest_min) : 0;
         }
         called += u->call;
     }
@@ -82,7 +84,7 @@ void demand(struct plc *plc)
         release_one(plc);
 }
 
-/* --- flush slots ------------------------------------------------------------------------------------------------ */
+/* --- flush slots ------------------------------ */
 
 int slot_count(const struct plc *plc)
 {
@@ -108,13 +110,10 @@ static bool uses_slot(const struct unit *u)
     case S_START:
     case S_PURGE:
     case S_QFLUSH:
-    case S_STOPFLUSH:
-        return true;
+    case S_STOPFLUSH: return true;
     case S_COAST:
-    case S_SLOT:
-        return u->with_flush;
-    default:
-        return u->out.flush_valve;
+    case S_SLOT: return u->with_flush;
+    default: return u->out.flush_valve;
     }
 }
 
@@ -152,13 +151,13 @@ void slots(struct plc *plc)
     }
 }
 
-/* --- apart from each other -------------------------------------------------------------------------------------- */
+/* --- apart from each other ------------------------------ */
 
 /* A second between two closures, but not beyond what a person at the selector, or rule (d), may expect. */
 bool may_close_feed(struct plc *plc, const struct unit *u)
 {
     struct bank *b = &plc->bank;
-    bool must = u->off_ms >= 4500 || u->both_ms >= ms(plc->sp.start_flush_max_s);
+    bool must = u->off_ms >= MUST_SHUT_MS || u->both_ms >= ms(plc->sp.start_flush_max_s);
     if (b->since_close_ms < ms(plc->sp.feed_close_gap_s) && !must)
         return false;
     b->since_close_ms = 0;

@@ -48,10 +48,10 @@ void plc_scan(struct plc *plc, const struct inputs *in, struct outputs *out, uin
         image.command |= in->bank.command & ~(uint32_t)CMD_MAINTAIN & ~(uint32_t)CMD_RETURN;
         unit_look(plc, u, &image);
         unit_trips(plc, u, &image, plc->bank.reset || (image.command & CMD_RESET));
-        unit_steps(plc, u, &image);
+        unit_scan(plc, u, &image);
         out->unit[i] = u->out;
     }
-    supply(plc, &in->bank);
+    supply(plc);
     struct bank_out *o = &plc->bank.out;
     o->alarm_relay = alarms(plc) == 0;
     o->horn = !o->alarm_relay;
@@ -60,7 +60,7 @@ void plc_scan(struct plc *plc, const struct inputs *in, struct outputs *out, uin
     plc->scanned = true;
 }
 
-/* --- retained memory ----------------------------------------------------------------------------------------------- */
+/* --- retained memory ------------------------------ */
 
 /* Fowler-Noll-Vo, 32 bit: enough to notice that a copy was cut or damaged. */
 static uint32_t check(const struct retained *kept)
@@ -119,7 +119,7 @@ void plc_recall(struct plc *plc, const struct retained *kept)
     }
 }
 
-/* --- names for a caller -------------------------------------------------------------------------------------------- */
+/* --- names for a caller ------------------------------ */
 
 #define X(name) #name,
 static const char *const setpoint_names[] = {PLC_SETPOINTS(X) "mistake", NULL};
@@ -152,8 +152,8 @@ const char *plc_cause_text(int cause)
 
 size_t plc_size(int what)
 {
-    const size_t sizes[] = {sizeof(struct plc),      sizeof(struct setpoints), sizeof(struct inputs),
-                            sizeof(struct outputs),  sizeof(struct retained),  sizeof(struct unit_in),
+    const size_t sizes[] = {sizeof(struct plc),     sizeof(struct setpoints), sizeof(struct inputs),
+                            sizeof(struct outputs), sizeof(struct retained),  sizeof(struct unit_in),
                             sizeof(struct unit_out)};
     return what >= 0 && what < (int)(sizeof sizes / sizeof sizes[0]) ? sizes[what] : 0;
 }

@@ -1,8 +1,9 @@
 /* A stand-in for the PLC of a bank of reverse osmosis units: one scan of its program.
  *
- * Written from the control narrative alone, as a second opinion on it: it shares neither code nor design with
- * the firmware of this project. No allocation, no input or output, no clock: the caller hands over the image of
- * the inputs and the time, and gets the image of the outputs. A `struct plc` holds no pointers and may be copied.
+ * Written from the control narrative alone, as a second opinion on it: it shares neither code nor design
+ * with the firmware of this project. No allocation, no input or output, no clock: the caller hands over the
+ * image of the inputs and the time, and gets the image of the outputs. A `struct plc` holds no pointers and
+ * may be copied.
  *
  * Not a safety system. It exists so that a bench can be shown to judge a stranger's program rightly. */
 #ifndef PLC_LOGIC_H
@@ -13,7 +14,7 @@
 
 #define PLC_MAX_UNITS 24
 
-/* --- setpoints: names, units and meaning as on the site's setpoint sheet --------------------------------- */
+/* --- setpoints: names, units and meaning as on the site's setpoint sheet ------------------------------ */
 
 #define PLC_SETPOINTS(X)                                                                                     \
     X(start_flush_s) X(start_flush_volume_l) X(start_flush_max_s) X(flush_lead_s) X(flush_tail_s)            \
@@ -54,7 +55,7 @@ struct setpoints {
     double mistake;
 };
 
-/* --- the input/output image: order and meaning of the I/O list; loops in mA ------------------------------- */
+/* --- the input/output image: order and meaning of the I/O list; loops in mA ---------------------------- */
 
 #define PLC_UNIT_DI(X)                                                                                       \
     X(selector_auto) X(isolator_on) X(pump_running) X(enable_closed) X(motor_healthy) X(suction_ok)          \
@@ -114,7 +115,7 @@ struct outputs {
     struct unit_out unit[PLC_MAX_UNITS];
 };
 
-/* --- steps and causes --------------------------------------------------------------------------------------- */
+/* --- steps and causes ------------------------------ */
 
 enum step {
     S_BOOT = 0,
@@ -137,7 +138,7 @@ enum step {
     S_ESTOP = 150
 };
 
-/* Why a step was left; the first NL causes do not latch, the next latch the unit, the last latch the bank. */
+/* Why a step was left: C causes do not latch, U causes latch the unit, B causes the bank. */
 #define PLC_CAUSES(X)                                                                                        \
     X(C_NONE, "step complete") X(C_STOP, "stop command") X(C_CALL, "call withdrawn")                         \
     X(C_SELECTOR, "selector off") X(C_ISOLATOR, "isolator off") X(C_MAINT, "maintenance asked for")          \
@@ -173,7 +174,7 @@ enum cause {
 /* How a unit is stopped, weakest first: with a flush; without one; all off at once. */
 enum stop { STOP_NONE, STOP_T2, STOP_T1, STOP_T0 };
 
-/* --- memory -------------------------------------------------------------------------------------------------- */
+/* --- memory ------------------------------ */
 
 struct unit {
     enum step step;
@@ -187,7 +188,7 @@ struct unit {
     enum cause stop_why;
 
     bool call, stopped, maint, off; /* off: selector seen OFF, stays until it is turned to AUTO */
-    bool debt, with_flush, tail, feed_seen, quality_alarm, want_qflush, evidence, io_trip;
+    bool debt, with_flush, tail, feed_seen, quality_alarm, want_qflush, evidence, io_trip, flushed;
     uint32_t off_ms, rest_ms, pump_ms, flush_ms, both_ms, since_flush_ms, purge_ms, purge_wait_ms;
     uint32_t retry_ms, debt_wait_ms, demand_rest_ms, wait_ms, idle_ms, run_total_s, run_part_ms;
     double volume_l, reference_bar;
@@ -243,7 +244,7 @@ struct retained {
     uint32_t check;
 };
 
-/* --- the program --------------------------------------------------------------------------------------------- */
+/* --- the program ------------------------------ */
 
 void plc_init(struct plc *plc, int n_units, const struct setpoints *sp);
 /* After plc_init: go on from what was kept. Damaged data locks every unit out. */

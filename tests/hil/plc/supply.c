@@ -2,14 +2,14 @@
 #include "parts.h"
 
 #define NO_FEED_MS 4000u
-#define REST_MS 5000u      /* a drive that has been stopped is not started into its run-down */
-#define RUN_UP_MS 4000u    /* the drive comes to its least speed by itself */
+#define REST_MS 5000u   /* a drive that has been stopped is not started into its run-down */
+#define RUN_UP_MS 4000u /* the drive comes to its least speed by itself */
 #define PROVING_PCT 50.0
 #define STILL_MS 2000u
-#define RAMP_PART 0.75     /* of the ramp that is allowed */
-#define LEAD_BAR 0.3       /* the reference runs no further ahead of the pressure */
+#define RAMP_PART 0.75 /* of the ramp that is allowed */
+#define LEAD_BAR 0.3   /* the reference runs no further ahead of the pressure */
 #define HZ_PER_BAR_S 4.0
-#define BLIND_HZ 40.0      /* about header pressure without flow; nothing can be measured then */
+#define BLIND_HZ 40.0 /* about header pressure without flow; nothing can be measured then */
 
 static double clip(double x, double lo, double hi)
 {
@@ -37,7 +37,7 @@ static bool wanted(const struct plc *plc, bool *to_start)
     return any;
 }
 
-static void go(struct bank *b, int step)
+static void set(struct bank *b, int step)
 {
     b->supply = step;
     b->supply_ms = 0;
@@ -46,7 +46,7 @@ static void go(struct bank *b, int step)
 static void off(struct bank *b)
 {
     if (b->supply > 0)
-        go(b, 0);
+        set(b, 0);
     b->dose_proven = false;
     b->speed_hz = b->ref_bar = 0;
 }
@@ -78,9 +78,9 @@ static void pressure_up(struct plc *plc, bool ready)
     struct bank *b = &plc->bank;
     bool late = b->supply_ms >= ms(plc->sp.header_rise_max_s + plc->sp.header_ready_s);
     if (b->blind && b->supply_ms >= RUN_UP_MS + ms(15))
-        go(b, 30);
+        set(b, 30);
     else if (ready)
-        go(b, 20);
+        set(b, 20);
     else if (late && !b->blind) {
         b->latched[B_HEADER - FIRST_B].q = true;
         off(b);
@@ -92,21 +92,22 @@ static void steps(struct plc *plc)
     struct bank *b = &plc->bank;
     bool to_start, want = wanted(plc, &to_start), feed = any_feed(plc);
     bool no_feed = ton(&b->no_feed, b->supply == 30 && !feed, NO_FEED_MS, plc->now_ms);
-    bool at_pressure = b->supply >= 10 && b->header.ok && !b->stale && b->header.value >= plc->sp.header_ready_bar;
+    bool at_pressure =
+        b->supply >= 10 && b->header.ok && !b->stale && b->header.value >= plc->sp.header_ready_bar;
     bool ready = ton(&b->ready, at_pressure, ms(plc->sp.header_ready_s), plc->now_ms);
     bool cut = b->estop || bank_latched(b, B_FLOOR) || bank_latched(b, B_BOOSTER);
     count_up(&b->supply_ms, plc->dt_ms);
     if (cut || no_feed || (!feed && (!want || !b->flush_ok) && b->supply < 30))
         off(b);
     else if (b->supply == 0 && want && b->flush_ok && b->supply_ms >= REST_MS)
-        go(b, 10);
+        set(b, 10);
     else if (b->supply == 10)
         pressure_up(plc, ready);
     else if (b->supply == 20 && (b->dose_proven || !to_start || !b->start_ok))
-        go(b, 30);
+        set(b, 30);
     else if (b->supply == 20 && b->supply_ms >= ms(plc->sp.dosing_proof_s)) {
         b->latched[B_DOSING - FIRST_B].q = true;
-        go(b, 30);
+        set(b, 30);
     }
     b->water_ready = b->supply == 30;
     b->dose_ready = b->supply == 30 && b->dose_proven;
@@ -126,7 +127,7 @@ static double flow_m3h(const struct plc *plc)
     return sum;
 }
 
-/* Dose follows the flow, and none goes into still water; a few strokes prove the pump before the first unit. */
+/* Dose follows the flow, none goes into still water; a few strokes prove the pump before the first unit. */
 static void dose(struct plc *plc)
 {
     struct bank *b = &plc->bank;
@@ -145,10 +146,9 @@ static void dose(struct plc *plc)
     b->out.dosing_rate_cmd_ma = b->out.dosing_run ? 4.0 + 0.16 * clip(pct, 0, 100) : 4.0;
 }
 
-void supply(struct plc *plc, const struct bank_in *in)
+void supply(struct plc *plc)
 {
     struct bank *b = &plc->bank;
-    (void)in;
     steps(plc);
     speed(plc);
     dose(plc);

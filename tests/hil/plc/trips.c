@@ -4,9 +4,9 @@
 #define CLEAR_MS 10000u
 #define MOTOR_CLEAR_MS 60000u
 #define DRY_MS 30000u
-#define OPEN_MS 10000u       /* a feed valve has shown itself by then */
+#define OPEN_MS 10000u /* a feed valve has shown itself by then */
 #define HEADER_FOR_FEED_BAR 1.8
-#define FLUSH_FLOW_M3H 1.5   /* an open flush valve passes more, pump off */
+#define FLUSH_FLOW_M3H 1.5 /* an open flush valve passes more, pump off */
 #define FLUSH_SHOWN_MS 10000u
 #define FLUSH_SHUT_MS 5000u
 
@@ -61,7 +61,7 @@ static void trip(struct plc *plc, struct unit *u, enum cause why, enum stop how,
     stop(u, how, why);
 }
 
-/* --- the image ---------------------------------------------------------------------------------------------- */
+/* --- the image ------------------------------ */
 
 void unit_look(struct plc *plc, struct unit *u, const struct unit_in *in)
 {
@@ -73,18 +73,20 @@ void unit_look(struct plc *plc, struct unit *u, const struct unit_in *in)
     ain(&u->concentrate, in->concentrate_flow_ma, 0, 5, now);
 }
 
-/* --- suction ---------------------------------------------------------------------------------------------------- */
+/* --- suction ------------------------------ */
 
 static uint32_t retry_wait(const struct plc *plc, int failure)
 {
     const struct setpoints *sp = &plc->sp;
-    return ms(failure <= 1 ? sp->suction_retry_1_s : failure == 2 ? sp->suction_retry_2_s : sp->suction_retry_3_s);
+    return ms(failure <= 1   ? sp->suction_retry_1_s
+              : failure == 2 ? sp->suction_retry_2_s
+                             : sp->suction_retry_3_s);
 }
 
 static void low_suction(struct plc *plc, struct unit *u, enum cause why)
 {
     if (u->step == S_STOPFLUSH) {
-        u->debt_wait_ms = 120000;
+        u->debt_wait_ms = DEBT_AGAIN_MS;
         stop(u, STOP_T1, why);
         return;
     }
@@ -128,7 +130,7 @@ static void suction(struct plc *plc, struct unit *u, const struct unit_in *in, b
     trip(plc, u, U_PT1, STOP_T1, bad, !u->suction.good, 0, reset);
 }
 
-/* --- pressures, pump, leaks --------------------------------------------------------------------------------- */
+/* --- pressures, pump, leaks ------------------------------ */
 
 static void pressures(struct plc *plc, struct unit *u, const struct unit_in *in, bool reset)
 {
@@ -159,7 +161,7 @@ static void pump(struct plc *plc, struct unit *u, const struct unit_in *in, bool
     trip(plc, u, U_NO_PRESSURE, STOP_T1, weak, false, 0, reset);
 }
 
-/* --- valves that do not follow ------------------------------------------------------------------------------- */
+/* --- valves that do not follow ------------------------------ */
 
 static void valves(struct plc *plc, struct unit *u, bool reset)
 {
@@ -181,7 +183,7 @@ static void valves(struct plc *plc, struct unit *u, bool reset)
     trip(plc, u, U_NO_PURGE, STOP_T2, u->purge_fails >= 2 && pumping(u), false, 0, reset);
 }
 
-/* --- permeate quality ---------------------------------------------------------------------------------------- */
+/* --- permeate quality ------------------------------ */
 
 static void quality(struct plc *plc, struct unit *u, bool reset)
 {
@@ -209,7 +211,7 @@ static void quality(struct plc *plc, struct unit *u, bool reset)
     trip(plc, u, U_PT2, STOP_T2, numb, !u->membrane.good, 0, reset);
 }
 
-/* --- people and what is shared --------------------------------------------------------------------------------- */
+/* --- people and what is shared ------------------------------ */
 
 static void people(struct plc *plc, struct unit *u, const struct unit_in *in, uint32_t told)
 {
@@ -252,7 +254,7 @@ static void shared(const struct plc *plc, struct unit *u)
     static const struct {
         enum cause why;
         enum stop how;
-    } causes[] = {{B_FLOAT, STOP_T1}, {B_FLOOR, STOP_T0},       {B_SUMP, STOP_T1},  {B_HOT, STOP_T1},
+    } causes[] = {{B_FLOAT, STOP_T1},   {B_FLOOR, STOP_T0},       {B_SUMP, STOP_T1},   {B_HOT, STOP_T1},
                   {B_OXIDANT, STOP_T1}, {B_ANTISCALANT, STOP_T2}, {B_DOSING, STOP_T2}, {B_BOOSTER, STOP_T1}};
     const struct bank *b = &plc->bank;
     for (size_t i = 0; i < sizeof causes / sizeof causes[0]; i++)
