@@ -4,6 +4,7 @@ Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 t
 target could not be reached, 4 stopped by the user. Evidence so far is kept in every case; so it is with
 ``campaign``, where 3 says that a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
+``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import signal
 import sys
@@ -75,6 +76,8 @@ def plant(
     except InputError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(BAD_INPUT) from error
+    except KeyboardInterrupt:  # while the plant is being built; later a signal is waited for
+        code = STOPPED
     raise typer.Exit(code)
 
 
@@ -133,7 +136,7 @@ def _run(loop: PlantLoop, status: Status, for_s: float | None, errors: Console) 
             over.set()
 
     stepping = threading.Thread(target=body, name="plant", daemon=True)
-    with _signals(over) as codes, _short_switches(), _shown(errors) as show:
+    with _signals(over) as codes, _steady(), _shown(errors) as show:
         stepping.start()
         _watch(status, over, for_s, show)
         over.set()
@@ -177,12 +180,16 @@ def _signals(over: threading.Event) -> Iterator[list[int]]:
 
 
 @contextmanager
-def _short_switches() -> Iterator[None]:
+def _steady() -> Iterator[None]:
+    """Nothing in this process holds up a step for long."""
     switch_s = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
+    gc.collect()
+    gc.freeze()  # what start-up made is not looked through again in the middle of a step
     try:
         yield
     finally:
+        gc.unfreeze()
         sys.setswitchinterval(switch_s)
 
 

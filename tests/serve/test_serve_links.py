@@ -88,7 +88,7 @@ def test_what_was_started_before_another_link_failed_is_let_go_with_the_thread()
     with socket.create_server(("127.0.0.1", 0)) as other:
         skid = (("HOST", "127.0.0.1"), ("PORT", str(other.getsockname()[1])))
         wiring = wired(changed(EACH_ITS_LINK, *skid, ("port = 1502", f"port = {first}")), 1)
-        with ServerThread() as thread, pytest.raises(InputError, match="^link skid1: port"):
+        with ServerThread() as thread, pytest.raises(InputError, match=r"^link skid1: port"):
             served(wiring, Places(), thread)
     with socket.create_server(("127.0.0.1", first)):
         pass
