@@ -124,6 +124,11 @@ def test_a_device_whose_image_is_old_does_not_go_on_and_the_others_do(io: Remote
     assert one(first, INPUT, 0) < one(second, INPUT, 0) - 27648 // 32
 
 
+def test_so_it_is_with_the_image_of_the_bank(io: RemoteIo) -> None:
+    io.publish(image()._replace(bank_age_ms=100))
+    assert [life(io.on_link("io")[unit_id]) for unit_id in (1, 2, 100)] == [1, 1, 0]
+
+
 def test_addresses_that_no_point_names_are_not_there(skid: Registers) -> None:
     for table, address, count in ((DISCRETE, 9, 1), (INPUT, 4, 2), (HOLDING, 2, 1), (COIL, 0, 6)):
         with pytest.raises(AddressError):
@@ -213,7 +218,7 @@ def test_a_write_that_goes_too_far_changes_nothing_and_counts_for_nothing(
 
 
 def test_half_of_a_value_is_refused(io: RemoteIo, bank: Registers) -> None:
-    for address, values in ((10, [0x4148]), (11, [0, 0x4148]), (10, [0x4148, 0, 0x40E8])):
+    for address, values in ((10, [0x4148]), (11, [0]), (11, [0, 0x4148]), (10, [0x4148, 0, 0x40E8])):
         with pytest.raises(AddressError):
             bank.write(HOLDING, address, values, PEER)
     assert io.drive() == SAFE
@@ -227,6 +232,14 @@ def test_a_float_that_is_no_number_is_refused_and_so_is_all_that_came_with_it(
             bank.write(HOLDING, 10, [0x4148, 0, high_word, 0], PEER)
     assert io.drive() == SAFE
     assert not io.alive("bank")
+
+
+def test_a_coil_is_no_part_of_a_float_at_the_same_address(now: Time) -> None:
+    io = RemoteIo(
+        wired(changed(PAIR, ('table = "holding"\naddress = 10', 'table = "holding"\naddress = 0'))), now
+    )
+    io.on_link("io")[100].write(COIL, 0, [1], PEER)
+    assert io.drive().bank.booster_run
 
 
 def test_a_bit_in_a_register_that_no_point_names_is_kept_and_drives_nothing(now: Time) -> None:
@@ -284,6 +297,15 @@ def test_outputs_fall_two_seconds_after_the_last_write_and_not_before(
     assert io.drive() == SAFE
     assert not io.alive("bank")
     assert one(bank, COIL, 0) == 0
+
+
+def test_a_point_shows_the_loss_state_when_it_is_looked_at_in_time_and_later(
+    io: RemoteIo, now: Time, bank: Registers
+) -> None:
+    bank.write(COIL, 0, [1], PEER)
+    assert io.value("bank", "bank.booster_run") is True
+    now.ms = LOSS_MS
+    assert io.value("bank", "bank.booster_run") is False
 
 
 def test_what_fell_does_not_come_back_with_the_next_write(io: RemoteIo, now: Time, bank: Registers) -> None:
@@ -381,6 +403,7 @@ def test_a_reboot_silences_then_begins_anew(io: RemoteIo, now: Time, skid: Regis
     io.reboot("skid1", 3_000)
 
     assert io.drive() == SAFE
+    assert not io.alive("skid1")
     for now.ms in range(0, 3_000, 100):
         io.publish(image())
         with pytest.raises(NoAnswerError):
