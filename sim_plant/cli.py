@@ -4,6 +4,7 @@ Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 t
 target could not be reached, 4 stopped by the user. Evidence so far is kept in every case; so it is with
 ``campaign``, where 3 says that a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
+``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from rich.console import Console
 from controller.files import InputError
 from sim_plant.commands.campaign import campaign
 from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
+from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
 from sim_plant.commands.wiring import wiring
 from sim_plant.site import demo_folder
@@ -93,6 +95,10 @@ app.command(epilog="Example: skidproof campaign my_site --line F01 --states PROD
     campaign
 )
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
+app.command(
+    epilog="Example: skidproof plant my_site, and in another terminal "
+    "mbpoll -m tcp -p 1502 -a 1 -t 3 -0 -r 0 -c 12 127.0.0.1"
+)(plant)
 
 
 def main() -> None:

@@ -64,14 +64,18 @@ class Rig:
         self.plant, self.target, self.scan_ms = plant, target, scan_ms
         self.now_ms = 0
         self.powered = True
-        self.recorder = Recorder(plant.n_units, target.state_names)
         self._journal = target if isinstance(target, Journalled) else None
-        if self._journal is not None:
-            self.recorder.journal = []
+        self.begin_record()
         self._frozen: tuple[BankInputs, int] | None = None  # bank image that is replayed, and since when
-        self._safe = safe_outputs(plant.n_units)
+        self.outputs = self._safe = safe_outputs(plant.n_units)
         self._commands: list[Command] = []
         self._due: list[_Due] = []
+
+    def begin_record(self) -> None:
+        """From here on anew: what was seen before is forgotten."""
+        self.recorder = Recorder(self.plant.n_units, self.target.state_names)
+        if self._journal is not None:
+            self.recorder.journal = []
 
     # --- time ------------------------------------------------------------------------------------------
 
@@ -90,6 +94,7 @@ class Rig:
                 self._write_down(self._journal.take_events())
         else:
             outputs, states = self._safe, ()
+        self.outputs = outputs
         self.recorder.add(self.now_ms, inputs, outputs, self.plant.unit_truth, self.plant.bank_truth, states)
         self.plant.step(outputs, self.scan_ms)
         self.now_ms += self.scan_ms

@@ -185,8 +185,8 @@ class IoDevice:
         """As after power on; the outputs fall unless they are held."""
         self._counted_ms, self._peer, self._life = None, "", 0
         self._put(self._encoded((point, point.loss) for point in self._inputs))
-        service = (self.wired.heartbeat, self.wired.owner, self.wired.life)
-        self._put(self._encoded((point, 0) for point in service if point is not None))
+        marks = (self.wired.heartbeat, self.wired.owner)
+        self._put(self._encoded((point, 0) for point in marks if point is not None))
         self._show_marks()
         self._show_own()
         if not self._holds:

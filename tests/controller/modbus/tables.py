@@ -13,7 +13,7 @@ class Tables:
     def __init__(self, size: int = 65_536) -> None:
         self.values: dict[Table, list[int]] = {table: [0] * size for table in Table}
         self.writers: list[str] = []
-        self.broken: Exception | None = None
+        self.broken: Exception | None = None  # NoAnswerError for a device that is silent
 
     def read(self, table: Table, address: int, count: int) -> Sequence[int]:
         self._demand(table, address, count)

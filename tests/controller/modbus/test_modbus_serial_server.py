@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from controller.modbus import serial_server
 from controller.modbus.frames import rtu_frame
-from controller.modbus.pdu import Table
+from controller.modbus.pdu import NoAnswerError, Table
 from controller.modbus.server import SerialServer, ServerThread, serve_serial, serve_tcp
 from tests.controller.modbus.lines import SILENCE_S, SerialLine, TcpLine
 from tests.controller.modbus.tables import Tables
@@ -69,6 +69,15 @@ def test_a_unit_that_is_not_ours_meets_silence(line, server, devices, unit):
     assert line.is_silent()
     assert devices[17].writers == devices[18].writers == []
     assert (server.counts.foreign, server.counts.requests) == (1, 0)
+
+
+def test_a_silent_device_meets_silence_and_another_on_the_line_is_answered(line, server, devices):
+    devices[18].broken = NoAnswerError()
+    line.send(rtu_frame(18, WRITE_5))
+    assert line.is_silent()
+    line.send(READ)
+    assert line.receive(len(SAID)) == SAID
+    assert (server.counts.requests, server.counts.unanswered, server.counts.exceptions) == (2, 1, 0)
 
 
 @pytest.mark.usefixtures("server")

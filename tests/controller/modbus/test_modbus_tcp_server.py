@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from controller.modbus.frames import Request, tcp_frame
-from controller.modbus.pdu import DeviceFailedError, Table
+from controller.modbus.pdu import DeviceFailedError, NoAnswerError, Table
 from controller.modbus.server import ServerThread, TcpServer, serve_tcp
 from tests.controller.modbus.lines import DEADLINE_S, TcpLine
 from tests.controller.modbus.tables import Tables
@@ -123,6 +123,21 @@ def test_a_refused_request_and_a_failed_device_count_as_exceptions(server, devic
     device.broken = DeviceFailedError()
     assert asks(server) == framed(bytes.fromhex("83 04"))
     assert (server.counts.exceptions, server.counts.failures) == (2, 0)
+
+
+def test_a_silent_device_is_not_answered_for_and_the_requests_around_it_are(thread):
+    silent, other = Tables(10), Tables(10)
+    silent.broken = NoAnswerError()
+    server = thread.start(serve_tcp({UNIT: silent, UNIT + 1: other}))
+    said = tcp_frame(Request(UNIT + 1, b"", 2), bytes.fromhex("03 04 0000 0000"))
+    with TcpLine(server.port) as line:
+        line.send(framed(READ) + framed(READ, UNIT + 1, transaction=2) + framed(READ, transaction=3))
+        assert line.receive(len(said)) == said
+        silent.broken = None
+        line.send(framed(READ, transaction=4))
+        assert line.receive(len(said)) == tcp_frame(Request(UNIT, b"", 4), bytes.fromhex("03 04 0000 0000"))
+    counts = server.counts
+    assert (counts.requests, counts.unanswered, counts.exceptions, counts.failures) == (4, 2, 0, 0)
 
 
 def test_a_mistake_inside_a_device_is_exception_04_and_is_told(server, device):
