@@ -22,7 +22,7 @@ from sim_plant.site import demo_folder
 
 MakeSite = Callable[..., Path]
 DEADLINE_S = 60.0
-LOSS_S, SCAN_S = 2.0, 0.1
+LOSS_S, SCAN_S, TOLERANCE_S = 2.0, 0.1, 0.5  # narrative 2.3: the last is what a test allows
 BANK = 100
 DOSING_RUN, DOSING_RUNS = 1, 7  # bits of the bank's holding register 2 and input register 6
 LIFE, BEAT_SEEN, OWNER_SEEN, IDENTITY, CONTACTS = 0, 1, 2, 3, 6
@@ -157,7 +157,7 @@ def test_outputs_fall_within_two_seconds_and_a_scan_after_the_master_is_killed(
         killed_s = time.monotonic()
     assert until(lambda: not dosing_runs(client))
     fell_s = time.monotonic() - killed_s
-    assert LOSS_S - 0.3 < fell_s < LOSS_S + SCAN_S + 0.3, f"{fell_s:.3f} s"  # 0.3 s for this machine
+    assert LOSS_S - TOLERANCE_S < fell_s < LOSS_S + SCAN_S + TOLERANCE_S, f"{fell_s:.3f} s"
     print(f"fell {fell_s:.3f} s after the kill")
 
 

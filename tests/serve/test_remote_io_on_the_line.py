@@ -86,6 +86,7 @@ def line(request: pytest.FixtureRequest) -> Iterator[Line]:
 def tcp() -> Iterator[Line]:
     with line_of(default_wiring(2)) as line:
         assert until(lambda: line.io.drive() == DRIVEN)
+        assert until(line.fresh)
         yield line
 
 
@@ -152,7 +153,6 @@ def test_a_device_that_stands_still_is_told_and_its_image_ages(tcp: Line) -> Non
 
 
 def test_a_silent_device_costs_the_others_nothing_for_long(tcp: Line) -> None:
-    assert until(tcp.fresh)
     tcp.io.silence("skid1", 60_000)
     assert until(lambda: tcp.driver.read().unit_age_ms[0] > STALE_MS)
     assert until(lambda: tcp.io.drive().units == (safe_outputs(2).units[0], DRIVEN.units[1]))
