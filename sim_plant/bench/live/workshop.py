@@ -22,7 +22,7 @@ REST_S = 600.0
 """So long a bank may take to come to rest: a stop flush of every unit in turn (own choice)."""
 RESET_AFTER_S = (11.0, 20.0, 31.0)
 """From one reset to the next: a cause must have been gone for 10, 30 or 60 s before it counts (narrative
-3.9), and a cause of the bank shows nowhere."""
+3.9). One that is left keeps the alarm relay dropped, or its unit locked out."""
 OVER_STOP_PCT = 1.0
 """The tank is so far above its stop level until all units are at rest, so that none is called."""
 QUIET_S = 10.0
@@ -81,7 +81,9 @@ def come_to_rest(rig: Rig, tank_stop_pct: float) -> None:
     for wait_s in RESET_AFTER_S:
         rig.run_for(wait_s)
         rig.operate("reset_button", 0, True)
-    rig.run_for(1.0)
+        rig.run_for(1.0)
+        if rig.outputs.bank.alarm_relay and all(rig.state_of(unit) in AT_REST for unit in units):
+            break
     for unit in units:
         if rig.state_of(unit) == UnitState.MAINTENANCE:
             rig.command(Verb.RETURN_TO_SERVICE, unit, "bench")

@@ -1,0 +1,93 @@
+"""The stand-in PLC on loopback, proven by the ``skidproof`` command: built, started, and what came of it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sim_plant.site import load_site
+
+HERE = Path(__file__).parent
+SITE = HERE / "live_site"
+WIRINGS = {"controller": HERE / "polling.toml", "bench": HERE / "serving.toml"}
+"""By who asks."""
+FLAGS = ("-std=c11", "-O2", "-Wall", "-Wextra", "-Werror")
+
+
+def build(folder: Path) -> Path:
+    """Compile the PLC with its line; fails with what to install."""
+    program = folder / "plc"
+    sources = sorted(str(path) for path in (HERE / "plc").rglob("*.c"))
+    command = ["cc", *FLAGS, "-I", str(HERE / "plc"), "-o", str(program), *sources, "-lmodbus", "-lm"]
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+    except FileNotFoundError as error:
+        raise AssertionError("no C compiler: apt-get install gcc libc6-dev libmodbus-dev") from error
+    assert done.returncode == 0, f"apt-get install gcc libc6-dev libmodbus-dev?\n{done.stderr}"
+    return program
+
+
+def free_port() -> int:
+    """A port of loopback that nobody has at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass(frozen=True)
+class Proven:
+    """What a proof came to: exit code, requirements that failed and that passed, all that was printed."""
+
+    code: int
+    failed: frozenset[str]
+    passed: frozenset[str]
+    printed: str
+
+
+class Meeting:
+    """One PLC and one proof of it, both in processes of their own, running until ``end``."""
+
+    def __init__(self, program: Path, folder: Path, asks: str, case: str, mistake: int = 0) -> None:
+        self._out = folder / "evidence"
+        site, port = folder / "site", free_port()
+        shutil.copytree(SITE, site)
+        wiring = WIRINGS[asks].read_text(encoding="utf-8").replace("port = 1502", f"port = {port}")
+        (site / "wiring.toml").write_text(wiring, encoding="utf-8")
+        way = "--poll" if asks == "controller" else "--serve"
+        self._plc = _start([str(program), way, str(port), "--mistake", str(mistake), *_settings(site)])
+        command = ("prove", str(site), "--live", asks, "--case", case, "--out", str(self._out))
+        self._proof = _start([sys.executable, "-m", "sim_plant.cli", *command])
+
+    def end(self, within_s: float) -> Proven:
+        """Wait for the proof; the PLC is ended, whatever happens."""
+        try:
+            printed, _nothing = self._proof.communicate(timeout=within_s)
+        finally:
+            for process in (self._proof, self._plc):
+                process.kill()
+                process.wait()
+        verdicts = [
+            (finding["name"], finding["verdict"])
+            for run in json.loads((self._out / "run.json").read_text(encoding="utf-8"))["runs"]
+            for finding in (*run["requirements"], *run["expectations"])
+        ]
+        failed = frozenset(name for name, verdict in verdicts if verdict == "fail")
+        passed = frozenset(name for name, verdict in verdicts if verdict == "pass") - failed
+        return Proven(self._proof.returncode, failed, passed, printed)
+
+
+def _start(command: Sequence[str]) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=HERE.parents[1]
+    )
+
+
+def _settings(site: Path) -> list[str]:
+    values = load_site(site, ()).setpoints.model_dump()
+    return [word for name, value in values.items() for word in ("--set", f"{name}={float(value):g}")]
