@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from controller.settings import Setpoints
 from controller.signals import Verb
 from controller.unit.states import UnitState
 from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Recipe, bring
@@ -25,7 +26,8 @@ RESET_AFTER_S = (11.0, 20.0, 31.0)
 3.9). One that is left keeps the alarm relay dropped, or its unit locked out."""
 OVER_STOP_PCT = 1.0
 """The tank is so far above its stop level until all units are at rest, so that none is called."""
-QUIET_S = 10.0
+QUIET_S = 5.0
+"""Rest counts when it has lasted so long and the time in which the bank looks whether it may start."""
 AT_REST = (UnitState.STANDBY.value, UnitState.OFF.value)
 
 
@@ -56,7 +58,7 @@ class LiveWorkshop(Workshop):
         start = LIVE_RECIPES[state].start
         if start is None:
             self._rig = self._new_rig()
-            come_to_rest(self._rig, self._site.setpoints.tank_stop_pct)
+            come_to_rest(self._rig, self._site.setpoints)
         else:
             self.prepared(unit, start)
         bring(self._rig, unit, state)
@@ -69,14 +71,14 @@ class LiveWorkshop(Workshop):
         return result
 
 
-def come_to_rest(rig: Rig, tank_stop_pct: float) -> None:
+def come_to_rest(rig: Rig, setpoints: Setpoints) -> None:
     """A plant as new, and whatever the controller remembers of the last run undone: all units in standby.
 
     The record begins at rest, so what came before is not judged.
     NotReachedError, which names the states, when a unit does not come to rest.
     """
     units = range(1, rig.plant.n_units + 1)
-    rig.plant.set_tank_pct(tank_stop_pct + OVER_STOP_PCT)
+    rig.plant.set_tank_pct(setpoints.tank_stop_pct + OVER_STOP_PCT)
     rig.operate("bank_run", 0, False)
     for wait_s in RESET_AFTER_S:
         rig.run_for(wait_s)
@@ -92,8 +94,14 @@ def come_to_rest(rig: Rig, tank_stop_pct: float) -> None:
         rig.command(Verb.START, unit, "bench")  # a stop of the last run holds a unit until it is started
     rig.run_for(1.0)
 
+    quiet_ms = 1000.0 * (QUIET_S + setpoints.health_s + setpoints.water_good_s)
+    moved_ms = rig.now_ms
+
     def at_rest() -> bool:
-        return not driven(rig.outputs) and all(rig.state_of(unit) in AT_REST for unit in units)
+        nonlocal moved_ms
+        if driven(rig.outputs) or not all(rig.state_of(unit) in AT_REST for unit in units):
+            moved_ms = rig.now_ms
+        return rig.now_ms - moved_ms >= quiet_ms
 
     if not rig.run_until(at_rest, REST_S):
         raise NotReachedError(
@@ -101,8 +109,8 @@ def come_to_rest(rig: Rig, tank_stop_pct: float) -> None:
             f"driven: {', '.join(driven(rig.outputs)) or 'nothing'}"
         )
     rig.plant.set_tank_pct(FULL_TANK_PCT)
-    rig.run_for(QUIET_S)
     rig.begin_record()
+    rig.run_for(setpoints.boot_s + 2.0)  # requirements take the beginning of a record for a power-up
 
 
 def why_left_out(run: Run, commands: Commands) -> str:
