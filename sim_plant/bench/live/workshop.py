@@ -77,40 +77,61 @@ def come_to_rest(rig: Rig, setpoints: Setpoints) -> None:
     The record begins at rest, so what came before is not judged.
     NotReachedError, which names the states, when a unit does not come to rest.
     """
-    units = range(1, rig.plant.n_units + 1)
     rig.plant.set_tank_pct(setpoints.tank_stop_pct + OVER_STOP_PCT)
     rig.operate("bank_run", 0, False)
     for wait_s in RESET_AFTER_S:
         rig.run_for(wait_s)
-        rig.operate("reset_button", 0, True)
-        rig.run_for(1.0)
-        if rig.outputs.bank.alarm_relay and all(rig.state_of(unit) in AT_REST for unit in units):
+        _heal(rig)
+        if rig.outputs.bank.alarm_relay and _idle(rig):
             break
-    for unit in units:
-        if rig.state_of(unit) == UnitState.MAINTENANCE:
-            rig.command(Verb.RETURN_TO_SERVICE, unit, "bench")
     rig.operate("bank_run", 0, True)
-    for unit in units:
-        rig.command(Verb.START, unit, "bench")  # a stop of the last run holds a unit until it is started
-    rig.run_for(1.0)
-
-    quiet_ms = 1000.0 * (QUIET_S + setpoints.health_s + setpoints.water_good_s)
-    moved_ms = rig.now_ms
-
-    def at_rest() -> bool:
-        nonlocal moved_ms
-        if driven(rig.outputs) or not all(rig.state_of(unit) in AT_REST for unit in units):
-            moved_ms = rig.now_ms
-        return rig.now_ms - moved_ms >= quiet_ms
-
-    if not rig.run_until(at_rest, REST_S):
-        raise NotReachedError(
-            f"the bank does not come to rest within {REST_S:g} s: {[rig.state_of(unit) for unit in units]}, "
-            f"driven: {', '.join(driven(rig.outputs)) or 'nothing'}"
-        )
+    # a unit that owes a flush shows nothing while it waits for its turn and for good water
+    quiet_s = QUIET_S + setpoints.resume_s + setpoints.health_s + setpoints.water_good_s
+    end_ms = rig.now_ms + round(1000 * REST_S)
+    while not _stays_idle(rig, quiet_s):
+        if rig.now_ms >= end_ms:
+            raise NotReachedError(
+                f"the bank does not come to rest within {REST_S:g} s: {_states(rig)}, "
+                f"driven: {', '.join(driven(rig.outputs)) or 'nothing'}"
+            )
+        rig.run_for(RESET_AFTER_S[0])
+        _heal(rig)
     rig.plant.set_tank_pct(FULL_TANK_PCT)
     rig.begin_record()
     rig.run_for(setpoints.boot_s + 2.0)  # requirements take the beginning of a record for a power-up
+
+
+def _heal(rig: Rig) -> None:
+    """What a person does: reset, return to service, and start what a stop of the last run holds."""
+    rig.operate("reset_button", 0, True)
+    for unit, state in enumerate(_states(rig), start=1):
+        if state == UnitState.MAINTENANCE:
+            _return_to_service(rig, unit)
+        elif state in AT_REST:
+            rig.command(Verb.START, unit, "bench")
+    rig.run_for(1.0)
+
+
+def _return_to_service(rig: Rig, unit: int) -> None:
+    """With the selector OFF, as the narrative wants it, then back to AUTO."""
+    rig.operate("selector_auto", unit, False)
+    rig.run_for(1.0)
+    rig.command(Verb.RETURN_TO_SERVICE, unit, "bench")
+    rig.run_for(1.0)
+    rig.operate("selector_auto", unit, True)
+
+
+def _states(rig: Rig) -> list[str]:
+    return [rig.state_of(unit) for unit in range(1, rig.plant.n_units + 1)]
+
+
+def _idle(rig: Rig) -> bool:
+    return not driven(rig.outputs) and all(state in AT_REST for state in _states(rig))
+
+
+def _stays_idle(rig: Rig, seconds: float) -> bool:
+    """Whether the bank is at rest now and so long from now on; ends at once when it is not."""
+    return _idle(rig) and not rig.run_until(lambda: not _idle(rig), seconds)
 
 
 def why_left_out(run: Run, commands: Commands) -> str:
