@@ -14,9 +14,11 @@ from controller.wiring import Asker, Wiring, load_wiring
 from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import CAUTIONS
 from sim_plant.bench.live.field import StateWords
+from sim_plant.bench.live.lines import asked_line, leaves_this_machine, polled_line
 from sim_plant.bench.live.loop_check import Checked, Line
 from sim_plant.bench.live.proving import Chosen, LiveProof, choose
 from sim_plant.bench.prove import Job
+from sim_plant.site import Site
 
 LiveOption = Annotated[
     Asker | None,
@@ -44,9 +46,17 @@ class LiveRuns:
     target: str
 
 
-def wired_runs(job: Job, asker: Asker, runs: Sequence[Run]) -> tuple[Wiring, Chosen]:
-    """The site's wiring and the runs that a live controller can be asked for; InputError."""
-    wiring = load_wiring(job.site.folder, job.site.units, asker)
+@dataclass(frozen=True)
+class Meeting:
+    """An open line, and the runs that a live controller can be asked for."""
+
+    line: Line
+    chosen: Chosen
+
+
+def open_meeting(site: Site, asker: Asker, runs: Sequence[Run], drive_real: bool, errors: Console) -> Meeting:
+    """Open the line of the site's wiring; InputError or OSError when there is none to be had."""
+    wiring = load_wiring(site.folder, site.units, asker)
     if not StateWords(wiring).told:
         raise InputError(
             "wiring.toml: --live needs unit*.state, the states of the controller: they say when to strike"
@@ -54,13 +64,10 @@ def wired_runs(job: Job, asker: Asker, runs: Sequence[Run]) -> tuple[Wiring, Cho
     chosen = choose(runs, wiring)
     if not chosen.runs:
         raise InputError(f"--live: no run is left: {'; '.join(chosen.left_out)}")
-    return wiring, chosen
+    return Meeting(_open_line(wiring, drive_real, errors), chosen)
 
 
-def open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
-    """The line to the controller, open; InputError when it may not or cannot be opened."""
-    from sim_plant.bench.live.lines import asked_line, leaves_this_machine, polled_line
-
+def _open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
     if leaves_this_machine(wiring):
         if not drive_real:
             raise InputError(
@@ -77,8 +84,9 @@ def open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
     return polled_line(wiring, drive_real)
 
 
-def checked(job: Job, line: Line, chosen: Chosen, errors: Console) -> LiveRuns:
+def checked(job: Job, meeting: Meeting, errors: Console) -> LiveRuns:
     """The loop check, told line by line; LostError when the controller cannot be proven."""
+    line, chosen = meeting.line, meeting.chosen
     for why, n in chosen.left_out.most_common():
         errors.print(f"left out: {n} runs: {why}", soft_wrap=True, markup=False)
     proof = LiveProof(job, line)

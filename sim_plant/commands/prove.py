@@ -15,7 +15,6 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from controller.files import InputError
-from controller.wiring import Asker
 from sim_plant.bench.cases import CASE_ENDING, Run, load_case_files, load_cases, unique
 from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
 from sim_plant.bench.evidence.console import case_table, plain_console, shrunk_lines, verdict_table
@@ -36,7 +35,7 @@ from sim_plant.commands.common import (
     SeedOption,
     SiteArgument,
 )
-from sim_plant.commands.live import LiveOption, RealOption, checked, open_line, wired_runs
+from sim_plant.commands.live import LiveOption, Meeting, RealOption, checked, open_meeting
 from sim_plant.site import Site, demo_folder, load_site
 
 
@@ -81,6 +80,7 @@ def prove(
         if live is not None and (shrink or controller != OUR_FIRMWARE):
             raise InputError("--live goes neither with --controller nor with --shrink")
         try_factory(controller, loaded.units, loaded.setpoints)
+        meeting = open_meeting(loaded, live, runs, drive_real, errors) if live is not None else None
         folder = EvidenceFolder(out or Path("evidence") / f"{loaded.name}-{started:%Y%m%dT%H%M%SZ}")
     except (InputError, FileExistsError, OSError) as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
@@ -89,10 +89,11 @@ def prove(
     chosen_seed = loaded.file.site.seed if seed is None else seed
     job = Job(loaded, controller, chosen_seed, folder.path.resolve(), shrink)
     told = _Told(job, started, runs)
-    if live is None:
+    if meeting is None:
         code = _run_all(carry_out(job, runs, min(jobs, len(runs))), told, folder, errors)
     else:
-        code = _prove_live(told, live, drive_real, folder, errors)
+        with closing(meeting.line):
+            code = _prove_live(told, meeting, folder, errors)
     about = about_proof(job, started, ["skidproof", *sys.argv[1:]], code == PROVEN, len(told.runs))
     about = replace(about, target=told.target or about.target)
     requirements = requirement_texts(loaded.setpoints)
@@ -114,25 +115,18 @@ class _Told:
     results: list[RunResult] = field(default_factory=list)
 
 
-def _prove_live(told: _Told, asker: Asker, drive_real: bool, folder: EvidenceFolder, errors: Console) -> int:
+def _prove_live(told: _Told, meeting: Meeting, folder: EvidenceFolder, errors: Console) -> int:
     """The loop check, then every run that can be asked of a live controller."""
+    told.runs = meeting.chosen.runs
     try:
-        wiring, chosen = wired_runs(told.job, asker, told.runs)
-        told.runs = chosen.runs
-        line = open_line(wiring, drive_real, errors)
-    except (InputError, OSError) as error:
+        live = checked(told.job, meeting, errors)
+    except LostError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
-        return BAD_INPUT
-    with closing(line):
-        try:
-            live = checked(told.job, line, chosen, errors)
-        except LostError as error:
-            errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
-            return NOT_REACHED
-        except KeyboardInterrupt:
-            return STOPPED
-        told.target = live.target
-        return _run_all(live.proof.carry_out(live.runs), told, folder, errors)
+        return NOT_REACHED
+    except KeyboardInterrupt:
+        return STOPPED
+    told.target = live.target
+    return _run_all(live.proof.carry_out(live.runs), told, folder, errors)
 
 
 def _chosen(site: Site, wanted: list[str]) -> list[Run]:
