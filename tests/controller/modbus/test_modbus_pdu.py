@@ -17,16 +17,16 @@ from controller.modbus.pdu import (
     Code,
     DeviceFailedError,
     RefusedError,
-    Table,
     ValueRefusedError,
     answer,
     request_length,
     response_length,
 )
+from controller.tables import Table
 from tests.controller.modbus.tables import Tables
 
-COIL, DISCRETE = Table.COIL, Table.DISCRETE_INPUT
-HOLDING, INPUT = Table.HOLDING_REGISTER, Table.INPUT_REGISTER
+COIL, DISCRETE = Table.COIL, Table.DISCRETE
+HOLDING, INPUT = Table.HOLDING, Table.INPUT
 
 
 def bits(text: str) -> list[int]:
@@ -220,7 +220,7 @@ def test_a_device_that_hands_over_too_few_values_is_a_mistake_and_no_response():
         def read(self, table, address, count):
             return super().read(table, address, count)[1:]
 
-    with pytest.raises(ValueError, match="0 values for 1 of holding register 5"):
+    with pytest.raises(ValueError, match="0 values for 1 of holding 5"):
         answer(Short(), request("03 0005 0001"))
 
 
