@@ -36,6 +36,7 @@ class Code(IntEnum):
     ILLEGAL_DATA_ADDRESS = 0x02
     ILLEGAL_DATA_VALUE = 0x03
     SERVER_DEVICE_FAILURE = 0x04
+    SERVER_DEVICE_BUSY = 0x06
     GATEWAY_TARGET_FAILED_TO_RESPOND = 0x0B
 
 
@@ -69,11 +70,17 @@ class DeviceFailedError(RefusedError):
     code = Code.SERVER_DEVICE_FAILURE
 
 
+class DeviceBusyError(RefusedError):
+    """The device is still at what it was asked for before, ask again: exception 06."""
+
+    code = Code.SERVER_DEVICE_BUSY
+
+
 class Registers(Protocol):
     """A device as its tables; addresses count from zero.
 
-    Both calls raise AddressError, ValueRefusedError or DeviceFailedError. They must return at once and must
-    not call back into the server.
+    Both calls raise AddressError, ValueRefusedError, DeviceFailedError or DeviceBusyError. They must return
+    at once and must not call back into the server.
     """
 
     def read(self, table: Table, address: int, count: int) -> Sequence[int]:
