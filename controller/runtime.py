@@ -249,8 +249,15 @@ class Loop:
 class Runner:
     """Runs a loop in a thread until a signal, a time limit or a crash ends it."""
 
-    def __init__(self, loop: Loop, notifier: Notifier, for_s: float | None = None) -> None:
-        self._loop, self._notifier = loop, notifier
+    def __init__(
+        self,
+        loop: Loop,
+        notifier: Notifier,
+        for_s: float | None = None,
+        before: Callable[[Callable[[], bool]], None] = lambda _go_on: None,
+    ) -> None:
+        """``before`` is called before the first scan, and ends soon when what it is given says False."""
+        self._loop, self._notifier, self._before = loop, notifier, before
         self._end_ns = None if for_s is None else loop.clock.now_ns() + round(for_s * 1e9)
         self._why = ""  # why it is to stop; "" while it is not
         self._ended = threading.Event()
@@ -280,6 +287,7 @@ class Runner:
                 signal.signal(number, handler)
 
     def _run(self) -> int:
+        self._before(self._go_on)
         threading.Thread(target=self._body, name="scan", daemon=True).start()
         self._stand_by()
         self._notifier.send("STOPPING=1")

@@ -83,8 +83,9 @@ def wait_for(condition: Callable[[], bool]) -> None:
 
 
 def scans(process: subprocess.Popen[str]) -> None:
-    """Wait until the program scans: its first status line tells."""
+    """Wait until the program scans: its first status line tells, after the one that names the field."""
     assert process.stderr is not None
+    assert process.stderr.readline().startswith("link: a healthy field in memory")
     assert process.stderr.readline().startswith("scans ")
 
 
