@@ -39,6 +39,7 @@ from sim_plant.commands.common import (
     SeedOption,
     SiteArgument,
 )
+from sim_plant.commands.plant import plant
 from sim_plant.commands.wiring import wiring
 from sim_plant.site import Site, demo_folder, load_site
 
@@ -183,6 +184,10 @@ app.command(epilog="Example: skidproof campaign my_site --line F01 --states PROD
     campaign
 )
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
+app.command(
+    epilog="Example: skidproof plant my_site, and in another terminal "
+    "mbpoll -m tcp -p 1502 -a 1 -t 3 -0 -r 0 -c 12 127.0.0.1"
+)(plant)
 
 
 def _chosen(site: Site, wanted: list[str]) -> list[Run]:

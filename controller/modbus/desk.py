@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from controller.modbus.frames import Request
-from controller.modbus.pdu import WRITES, Code, Registers, answer, refusal
+from controller.modbus.pdu import WRITES, Code, NoAnswerError, Registers, answer, refusal
 
 
 @dataclass
@@ -17,6 +17,8 @@ class Counts:
     """Intact requests for units of ours, broadcasts included."""
     exceptions: int = 0
     """Of these, answered with an exception."""
+    unanswered: int = 0
+    """Of these, not answered, because the device was silent."""
     foreign: int = 0
     """Intact frames for units that are not ours."""
     bad_frames: int = 0
@@ -42,10 +44,13 @@ class Desk:
         self.counts = Counts()
 
     def answer(self, request: Request, writer: str) -> bytes:
-        """Response PDU of a device of ours."""
+        """Response PDU of a device of ours; empty when it is silent."""
         self.counts.requests += 1
         try:
             pdu = answer(self.devices[request.unit], request.pdu, writer)
+        except NoAnswerError:
+            self.counts.unanswered += 1
+            return b""
         except Exception as mistake:
             self.counts.failures += 1
             self.counts.last_failure = f"unit {request.unit}: {mistake!r}"

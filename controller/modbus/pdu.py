@@ -76,11 +76,15 @@ class DeviceBusyError(RefusedError):
     code = Code.SERVER_DEVICE_BUSY
 
 
+class NoAnswerError(Exception):
+    """The device is silent: nothing is to be answered, not even an exception."""
+
+
 class Registers(Protocol):
     """A device as its tables; addresses count from zero.
 
-    Both calls raise AddressError, ValueRefusedError, DeviceFailedError or DeviceBusyError. They must return
-    at once and must not call back into the server.
+    Both calls raise one of the RefusedError kinds, or NoAnswerError. They must return at once and must not
+    call back into the server.
     """
 
     def read(self, table: Table, address: int, count: int) -> Sequence[int]:
@@ -93,7 +97,7 @@ class Registers(Protocol):
 def answer(device: Registers, pdu: bytes, writer: str = "") -> bytes:
     """The response to a request PDU of at least one byte; an exception response where it is refused.
 
-    What a device raises beside the RefusedError family is a mistake of its own and goes through.
+    What a device raises beside the RefusedError family goes through: NoAnswerError, or a mistake of its own.
     """
     serve = _FUNCTIONS.get(pdu[0])
     try:

@@ -110,7 +110,8 @@ class SerialServer:
         elif frame.pdu[0] & 0x80:
             pass  # a response: our own echoed, or that of a second device with our id
         else:
-            return rtu_frame(frame.unit, self._desk.answer(frame, self._url))
+            pdu = self._desk.answer(frame, self._url)
+            return rtu_frame(frame.unit, pdu) if pdu else b""
         return b""
 
 

@@ -118,7 +118,8 @@ class _Connection(asyncio.BufferedProtocol):
         answers = []
         try:
             for request in self._frames.feed(bytes(self._space[:nbytes])):
-                answers.append(tcp_frame(request, self._answer(request)))
+                if pdu := self._answer(request):
+                    answers.append(tcp_frame(request, pdu))
         except FrameError:
             self._desk.counts.bad_frames += 1
             self._transport.write(b"".join(answers))

@@ -34,12 +34,12 @@ def status_map_page() -> str:
         "What the firmware shows a panel or SCADA over Modbus TCP. It is off unless the program is started "
         "with `--status-port PORT`, and on 127.0.0.1 unless `--status-host HOST` names another address. "
         f"Unit ids {' and '.join(str(unit_id) for unit_id in UNIT_IDS)} answer alike. Modbus has no "
-        "password and no secrecy: whoever reaches the port may read, and with `--accept-commands` may command. "
+        "password and no secrecy: whoever reaches the port may read, and with `--accept-commands` command. "
         "Keep it on a network of its own.",
         "Addresses count from 0. All of the map stands in input registers (function 4). The bank has the "
         f"addresses from 0, unit n those from n * {BLOCK}: the state of unit 3 is in {3 * BLOCK + 2}. The "
-        f"map is the same for 1 and for {UNITS_MAX} units. Values of 32 bits have the high word first. Between "
-        "the rows of a block a register reads 0; beyond a block the answer is exception 02.",
+        f"map is the same for 1 and for {UNITS_MAX} units. Values of 32 bits have the high word first. "
+        "Between the rows of a block a register reads 0; beyond a block the answer is exception 02.",
         "Each answer is of one moment, between two scans; two answers are of the same scan when their "
         f"`heartbeat` is the same. When no scan has come for {WAIT_MS / 1000:g} s every request is answered "
         "with exception 04, so that values which have stopped cannot pass for values that are steady. Watch "
@@ -89,12 +89,13 @@ def status_map_page() -> str:
         "reason cannot be given from here.",
         "What no command is, is answered at once: exception 02 for another place or length, 03 for "
         "another session, another number, or a verb, unit or state that there is not, 06 while the last "
-        "command waits for its scan. Such writes are counted in `refused_writes` and journalled, a line in 10 s at most.",
+        "command waits for its scan. Such writes are counted in `refused_writes` and journalled, "
+        "a line in 10 s at most.",
         "The same block written again is answered as before and does nothing, so a panel may repeat a "
         "request whose answer was lost, and one that writes without end does no harm. After a start of the "
-        "firmware the session is another one, so what was written before it is refused. Two panels that use the same "
-        "number for different commands: the first is taken, the other gets exception 03, reads `next` again "
-        "and must ask its person again.",
+        "firmware the session is another one, so what was written before it is refused. Two panels that "
+        "use the same number for different commands: the first is taken, the other gets exception 03, reads "
+        "`next` again and must ask its person again.",
         f"A command that no scan took within {WAIT_MS / 1000:g} s is refused; only a stop still counts.",
     )
 

@@ -15,6 +15,7 @@ from controller.modbus.pdu import (
     PDU_MAX,
     AddressError,
     Code,
+    DeviceBusyError,
     DeviceFailedError,
     RefusedError,
     ValueRefusedError,
@@ -206,7 +207,8 @@ def test_quantity_is_judged_before_the_address():
 
 
 @pytest.mark.parametrize(
-    ("raised", "code"), [(AddressError(), 2), (ValueRefusedError(), 3), (DeviceFailedError(), 4)]
+    ("raised", "code"),
+    [(AddressError(), 2), (ValueRefusedError(), 3), (DeviceFailedError(), 4), (DeviceBusyError(), 6)],
 )
 @pytest.mark.parametrize("asked", [*(row[0] for row in READS.values()), *(row[0] for row in WRITES.values())])
 def test_a_device_refuses_with_the_exception_of_its_error(asked, raised, code):
@@ -278,4 +280,4 @@ def test_coils_written_are_the_coils_held(address, values):
 
 def test_every_kind_of_refusal_has_a_code_of_its_own():
     codes = [kind.code for kind in RefusedError.__subclasses__()]
-    assert sorted(codes) == [1, 2, 3, 4]
+    assert sorted(codes) == [1, 2, 3, 4, 6]

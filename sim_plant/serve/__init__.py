@@ -1,0 +1,1 @@
+"""The simulated plant as Modbus devices: what a controller polls as its remote I/O."""
