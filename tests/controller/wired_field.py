@@ -82,18 +82,22 @@ class FieldProcess:
             [sys.executable, __file__, str(site), str(log)], stdout=subprocess.PIPE, text=True
         )
         assert self.process.stdout is not None
-        word, moment = self.process.stdout.readline().split()
-        assert word == READY
-        self.ready_ms = int(moment)
+        line = self.process.stdout.readline()
+        if not line.startswith(READY):
+            self.kill()
+            raise RuntimeError("the field did not start")
+        self.ready_ms = int(line.split()[1])
 
     def seen(self) -> list[Seen]:
         """The log so far."""
         return [Seen(*json.loads(line)) for line in self._log.read_text("utf-8").splitlines()]
 
     def kill(self) -> None:
-        """At once, as when the supply is cut."""
+        """At once, as when the supply is cut; again does no harm."""
         self.process.kill()
-        self.process.communicate()
+        self.process.wait()
+        assert self.process.stdout is not None
+        self.process.stdout.close()
 
 
 if __name__ == "__main__":
