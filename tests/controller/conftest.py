@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from program_process import PROGRAM, ROOT, Start
+
+from tests.controller.program_process import PROGRAM, ROOT, Start
 
 
 @pytest.fixture
