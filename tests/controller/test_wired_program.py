@@ -269,12 +269,12 @@ def test_after_a_loss_it_is_back_within_a_second_and_nothing_moves_before_the_li
     after = field()
     wait_longer(lambda: any(seen.written for seen in after.seen()), process)
     back_ms = next(seen.t_ms for seen in after.seen() if seen.written)
-    wait_longer(lambda: any(moving(seen) for seen in after.seen()), process)
-    moved_ms = next(seen.t_ms for seen in after.seen() if moving(seen))
+    wait_longer(lambda: now_ms() > after.ready_ms + 1_000 * IO_BACK_S, process)
+    moved = [seen for seen in after.seen() if moving(seen) and seen.t_ms < after.ready_ms + 1_000 * IO_BACK_S]
     process.terminate()
 
     assert process.wait(DEADLINE_S) == 0
     assert back_ms - after.ready_ms < RECONNECT_MS
-    assert moved_ms - after.ready_ms >= 1_000 * IO_BACK_S
+    assert moved == []
     assert after.seen()[-1].on == []
-    print(f"back after {back_ms - after.ready_ms} ms, moved after {moved_ms - after.ready_ms} ms")
+    print(f"back after {back_ms - after.ready_ms} ms")
