@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from controller.files import InputError
-from controller.program import Options, run_site
+from controller.program import WAIT_S, Options, run_site, status_options
 
 INPUT_AT_FAULT = 2
 
@@ -28,7 +28,10 @@ exit codes:
 example:
   python -m controller my_site --data /var/lib/my_site --by "A. Person" --why "harder water"
 
-This version drives a field in memory, no real one. Prototype, not a safety system: no SIL or PL is claimed.
+A site with a wiring.toml is driven through it (docs/wiring.md); one without drives a field in memory, no real
+one. Behind other hosts and serial ports outputs may be real: --drive-real-outputs says that they are meant.
+Status for a panel or SCADA, and the commands that may come from there: docs/status-map.md.
+Prototype, not a safety system: no SIL or PL is claimed.
 """
 
 
@@ -55,6 +58,19 @@ def _parser() -> _Parser:
     parser.add_argument("--data", type=Path, metavar="DIR", help="data folder; SITE/data when left out")
     parser.add_argument("--by", default="", metavar="NAME", help="who edited setpoints since the last start")
     parser.add_argument("--why", default="", metavar="TEXT", help="why they were edited")
+    parser.add_argument(
+        "--drive-real-outputs", action="store_true", help="wiring.toml may name other hosts and serial ports"
+    )
+    parser.add_argument(
+        "--wait",
+        type=float,
+        default=WAIT_S,
+        metavar="SECONDS",
+        help=f"wait so long for the devices before the first scan; {WAIT_S:g} when left out",
+    )
+    parser.add_argument("--status-port", type=int, metavar="PORT", help="show status on this Modbus TCP port")
+    parser.add_argument("--status-host", default="", metavar="HOST", help="to this address; else 127.0.0.1")
+    parser.add_argument("--accept-commands", action="store_true", help="take commands on the status port")
     return parser
 
 
@@ -62,7 +78,11 @@ def main(arguments: list[str] | None = None) -> int:
     """Run a site; the exit code."""
     given = _parser().parse_args(arguments)
     try:
-        return run_site(given.site, Options(given.for_s, given.data, given.by, given.why))
+        status = status_options(given.status_port, given.status_host, given.accept_commands)
+        options = Options(
+            given.for_s, given.data, given.by, given.why, given.drive_real_outputs, given.wait, status
+        )
+        return run_site(given.site, options)
     except InputError as error:
         return _refuse(str(error))
 

@@ -13,8 +13,10 @@ from controller import retained
 from controller.alarms.board import AlarmSnapshot, AlarmView, Board
 from controller.bank.coordinator import Coordinator
 from controller.bank.memory import BankMemory
+from controller.parts.answers import Answered
 from controller.parts.journal import Entry
 from controller.parts.timing import NEVER, held_s
+from controller.picture import Picture, Scanned, bank_picture, unit_picture
 from controller.settings import Setpoints
 from controller.signals import SAFE_UNIT_OUTPUTS, Inputs, Outputs, UnitInputs, UnitOutputs
 from controller.unit.memory import UnitMemory
@@ -72,6 +74,7 @@ class Controller:
         self._alarms = Board(n_units, setpoints)
         self._alarms_failed_ms = NEVER  # last defect of the alarms; NEVER while they work
         self._requests: tuple[Request, ...] = (_NO_REQUEST,) * n_units
+        self._scanned: Scanned | None = None  # the last scan, for display; no part of the state
         if retained_text is not None:
             self._recall(retained_text)
             if not setpoints.auto_resume:
@@ -96,12 +99,14 @@ class Controller:
         for unit, io, age_ms, permit in zip(
             self._units, inputs.units, inputs.unit_age_ms, permits, strict=True
         ):
-            driven, request = self._scan_unit(unit, io, age_ms, permit, now_ms)
-            outputs.append(driven)
+            unit_outputs, request = self._scan_unit(unit, io, age_ms, permit, now_ms)
+            outputs.append(unit_outputs)
             requests.append(request)
         self._requests = tuple(requests)
         self._scan_alarms(inputs, permits[0].header_bar, now_ms)
-        return Outputs(bank_outputs, tuple(outputs))
+        driven = Outputs(bank_outputs, tuple(outputs))
+        self._scanned = Scanned(now_ms, inputs, driven)
+        return driven
 
     @staticmethod
     def _scan_unit(
@@ -168,6 +173,29 @@ class Controller:
     def alarms(self) -> tuple[AlarmView, ...]:
         """Every alarm that is not NORM, bank first, then by unit; for display, never for judgement."""
         return self._alarms.views()
+
+    def picture(self) -> Picture | None:
+        """A read-only picture after the last scan, None before the first; for display, never for judgement.
+
+        Only between two scans: what is made meanwhile is half of each.
+        """
+        scan = self._scanned
+        if scan is None:
+            return None
+        bank, *units = (scope.memory for scope in self._alarms.scopes)
+        return Picture(
+            scan.t_ms,
+            bank_picture(self._bank.memory, bank, self.setpoints, scan),
+            tuple(
+                unit_picture(unit.memory, unit.unit, alarms, self.setpoints, scan)
+                for unit, alarms in zip(self._units, units, strict=True)
+            ),
+        )
+
+    def answers(self) -> list[Answered]:
+        """What became of the commands of the last scan."""
+        units = (answer for unit in self._units for answer in unit.answers)
+        return [*self._bank.answers, *units, *self._alarms.answers]
 
     def take_events(self) -> list[Entry]:
         """Journal lines since the last call, in order of time and unit."""

@@ -47,7 +47,8 @@ _TRIM = "DELETE FROM {table} WHERE id <= (SELECT max(id) FROM {table}) - ?"
 
 class Line(NamedTuple):
     """One row of the journal. Beside the firmware's kinds (see parts/journal.py) the program that runs it
-    writes "run" (start, stop), "overrun", "clock", "setting", "store" and "crash"."""
+    writes "run" (start, stop), "overrun", "clock", "setting", "store", "link", "panel", "command" and
+    "crash"."""
 
     id: int
     t_ms: int
@@ -81,6 +82,7 @@ class Journal:
         self.dropped = 0
         self.fault = ""  # why nothing can be written at present
         self.moved_aside: Path | None = None
+        self.last_id = 0  # of the last line on disk
         self._path, self._rows_max = path, rows_max
         self._queue: queue.Queue[_Row | threading.Event | None] = queue.Queue(queue_max)
         self._told_dropped = 0
@@ -89,6 +91,7 @@ class Journal:
         self._give_up = threading.Event()
         self._file_lock = threading.Lock()  # the connection is used by one thread at a time
         self._file = self._open()
+        self.last_id = self._file.execute("SELECT coalesce(max(id), 0) FROM lines").fetchone()[0]
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
 
@@ -202,9 +205,11 @@ class Journal:
             if dropped > self._told_dropped:
                 text = f"{dropped - self._told_dropped} lines were dropped: the queue was full"
                 self._file.execute(_INSERT_LINE, (*self._last, 0, "run", text))
+            (last_id,) = self._file.execute("SELECT coalesce(max(id), 0) FROM lines").fetchone()
             if self._untrimmed + len(rows) >= _TRIM_EVERY:
                 for table in ("lines", "settings"):
                     self._file.execute(_TRIM.format(table=table), (self._rows_max,))
+        self.last_id = last_id
         self._untrimmed = (self._untrimmed + len(rows)) % _TRIM_EVERY
         self._told_dropped = dropped
 

@@ -30,7 +30,7 @@ from controller.drivers.base import Driver
 from controller.firmware import Controller
 from controller.notify import Notifier
 from controller.parts.journal import Entry
-from controller.signals import safe_outputs
+from controller.signals import Command, safe_outputs
 
 CLOCK_STEP_S = 2.0
 STALL_S = 1.0  # a scan that has not come back for so long is told while it hangs
@@ -77,6 +77,19 @@ class Keeping(Protocol):
         """Take the text of this scan; never waits."""
 
 
+class Onlooker(Protocol):
+    """Somebody who sees each scan and may give commands; ``controller.panel.service.Panel`` is one.
+
+    Both are called by the scanning thread, right before and right after a scan; neither may wait.
+    """
+
+    def commands(self, now_ms: int) -> tuple[Command, ...]:
+        """Commands for the scan that comes now."""
+
+    def scanned(self, now_ms: int) -> None:
+        """The scan is over; until the next one the firmware may be looked at."""
+
+
 class WallWatch:
     """Finds steps of the wall clock against the monotonic one."""
 
@@ -111,6 +124,7 @@ class Loop:
         self.overruns = 0  # periods without a scan
         self.late_ns: deque[int] = deque(maxlen=6_000)  # lateness of the last scans' beginnings
         self.clock = clock or Clock()
+        self.onlooker: Onlooker | None = None
         self._controller, self._driver = controller, driver
         self._records, self._keeping, self._notifier = records, keeping, notifier
         self._period_ns = scan_ms * 1_000_000
@@ -139,14 +153,19 @@ class Loop:
     def _scan(self) -> None:
         inputs = self._driver.read()
         now_ns = self.clock.now_ns()  # after the read, so that a slow one does not put time back
-        self._do_what_was_asked(now_ns // 1_000_000)
-        outputs = self._controller.scan(inputs, now_ns // 1_000_000)
+        now_ms = now_ns // 1_000_000
+        self._do_what_was_asked(now_ms)
+        if self.onlooker is not None:
+            inputs = inputs._replace(commands=inputs.commands + self.onlooker.commands(now_ms))
+        outputs = self._controller.scan(inputs, now_ms)
         # a scan that hung comes back after the program gave it up: it must not undo the safe image
         self._driver.write(self._safe if self._over else outputs)
         wall_ns = self.clock.wall_ns()
         for entry in self._controller.take_events():
             self._records.add(entry, wall_ns)
         self._keeping.offer(self._controller.retained())
+        if self.onlooker is not None:
+            self.onlooker.scanned(now_ms)
         self._look_at_the_wall(now_ns, wall_ns)
         if self.scans == 0:
             self._notifier.send("READY=1")
@@ -222,14 +241,23 @@ class Loop:
         states = " ".join(state.value for state in self._controller.states())
         late = sorted(self.late_ns.copy())
         worst_ms = late[-1] / 1e6 if late else 0.0
-        return f"scans {self.scans}, skipped {self.overruns}, at most {worst_ms:.1f} ms late: {states}"
+        line = self._driver.status()
+        links = f"; {line}" if line else ""
+        return f"scans {self.scans}, skipped {self.overruns}, at most {worst_ms:.1f} ms late: {states}{links}"
 
 
 class Runner:
     """Runs a loop in a thread until a signal, a time limit or a crash ends it."""
 
-    def __init__(self, loop: Loop, notifier: Notifier, for_s: float | None = None) -> None:
-        self._loop, self._notifier = loop, notifier
+    def __init__(
+        self,
+        loop: Loop,
+        notifier: Notifier,
+        for_s: float | None = None,
+        before: Callable[[Callable[[], bool]], None] = lambda _go_on: None,
+    ) -> None:
+        """``before`` is called before the first scan, and ends soon when what it is given says False."""
+        self._loop, self._notifier, self._before = loop, notifier, before
         self._end_ns = None if for_s is None else loop.clock.now_ns() + round(for_s * 1e9)
         self._why = ""  # why it is to stop; "" while it is not
         self._ended = threading.Event()
@@ -259,6 +287,7 @@ class Runner:
                 signal.signal(number, handler)
 
     def _run(self) -> int:
+        self._before(self._go_on)
         threading.Thread(target=self._body, name="scan", daemon=True).start()
         self._stand_by()
         self._notifier.send("STOPPING=1")

@@ -78,13 +78,35 @@ def control(
     ] = None,
     by: Annotated[str, typer.Option(help="Who edited setpoints in site.toml since the last start.")] = "",
     why: Annotated[str, typer.Option(help="Why they were edited.")] = "",
+    drive_real_outputs: Annotated[
+        bool,
+        typer.Option(
+            "--drive-real-outputs",
+            help="wiring.toml may name other hosts and serial ports. Read the cautions.",
+        ),
+    ] = False,
+    wait: Annotated[
+        float, typer.Option(metavar="SECONDS", help="Wait so long for the devices before the first scan.")
+    ] = 10.0,
+    status_port: Annotated[
+        int | None,
+        typer.Option(metavar="PORT", help="Show status on this Modbus TCP port: docs/status-map.md."),
+    ] = None,
+    status_host: Annotated[
+        str, typer.Option(metavar="HOST", help="Show it to this address; 127.0.0.1 when left out.")
+    ] = "",
+    accept_commands: Annotated[
+        bool, typer.Option("--accept-commands", help="Take commands of a panel on the status port.")
+    ] = False,
 ) -> None:
-    """Run the site's firmware in real time, in this version against a healthy field in memory."""
-    from controller.program import Options, run_site  # needs a Unix; the other commands do not
+    """Run the site's firmware in real time: on the devices of its wiring.toml, or on a field in memory."""
+    from controller.program import Options, run_site, status_options  # needs a Unix; other commands do not
 
     errors = Console(stderr=True, highlight=False)
     try:
-        code = run_site(site, Options(for_s, data, by, why), lambda: errors.print(CAUTION, style="dim"))
+        status = status_options(status_port, status_host, accept_commands)
+        options = Options(for_s, data, by, why, drive_real_outputs, wait, status)
+        code = run_site(site, options, lambda: errors.print(CAUTION, style="dim"))
     except InputError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(BAD_INPUT) from error

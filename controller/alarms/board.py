@@ -25,6 +25,7 @@ from controller.alarms.scope import Scope, Seen
 from controller.alarms.states import TABLE, AlarmState, Answer, Happening
 from controller.alarms.unit_rules import UNIT_RULES
 from controller.bank.memory import BankMemory
+from controller.parts.answers import Answered, Outcome
 from controller.parts.journal import Entry
 from controller.settings import Setpoints
 from controller.signals import Command, Inputs, Verb
@@ -37,6 +38,8 @@ _HAPPENS = {
     Verb.SHELVE: Happening.SHELVE,
     Verb.UNSHELVE: Happening.UNSHELVE,
 }
+_NOTHING = "nothing to acknowledge"
+_OUTCOMES = {"": Outcome.TAKEN, _NOTHING: Outcome.NOTHING_TO_DO}  # all other refusals are told in words
 
 
 class AlarmView(NamedTuple):
@@ -69,6 +72,7 @@ class Board:
     def __init__(self, n_units: int, s: Setpoints) -> None:
         self._s = s
         self.sounding = False  # an urgent alarm has newly come: the horn sounds in the next scan
+        self.answers: list[Answered] = []  # to the commands of the last scan; no part of the state
         bank = Scope(0, BANK_RULES, tuple(BANK_CONDITIONS), (), s)
         units = (
             Scope(unit, UNIT_RULES, tuple(UNIT_CONDITIONS), BANK_RULES, s) for unit in range(1, n_units + 1)
@@ -97,6 +101,7 @@ class Board:
         now_ms: int,
     ) -> None:
         """Follow what bank and units have just decided, then take the commands of people."""
+        self.answers.clear()
         self.sounding = self._scan_bank(bank, units, inputs, requests, now_ms)
         present = self.scopes[0].present
         for scope, m, io, age_ms in zip(
@@ -142,6 +147,7 @@ class Board:
     def _obey(self, command: Command, now_ms: int) -> None:
         """Carry a command out or refuse it with the reason. Acknowledging changes no output."""
         refusal = self._refusal(command)
+        self.answers.append(Answered(command, _OUTCOMES.get(refusal, Outcome.REFUSED)))
         if refusal:
             unit = command.unit if command.unit in range(len(self.scopes)) else 0
             text = f"{command.verb.value} {command.alarm or 'all'}: {refusal}"
@@ -185,7 +191,7 @@ class Board:
             if refusal:
                 return refusal
         if not self._addressed(scope, command):
-            return f"it is {scope.memory.states[named[0]].value}" if named else "nothing to acknowledge"
+            return f"it is {scope.memory.states[named[0]].value}" if named else _NOTHING
         return ""
 
     def _shelving_refused(self, command: Command, priority: Priority) -> str:

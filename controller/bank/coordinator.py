@@ -9,6 +9,7 @@ from __future__ import annotations
 from controller.bank import demand, shared, slots, supply
 from controller.bank.memory import BankMemory, Stage
 from controller.bank.view import HEADER, BankView, look
+from controller.parts.answers import Answered, Outcome
 from controller.parts.journal import Entry
 from controller.parts.timing import NEVER, held_s, since
 from controller.settings import Setpoints
@@ -37,6 +38,7 @@ class Coordinator:
             released_ms=[NEVER] * n_units,
         )
         self.events: list[Entry] = []
+        self.answers: list[Answered] = []  # to the commands of the last scan; no part of the state
         self._s = setpoints
 
     def adopt(self, setpoints: Setpoints) -> None:
@@ -55,6 +57,7 @@ class Coordinator:
     ) -> tuple[tuple[Permits, ...], BankOutputs]:
         """One scan; permits in unit order, and the bank's outputs. ``alarms`` is of the scan before."""
         m, s = self.memory, self._s
+        self.answers.clear()
         if m.scanned_ms == NEVER:
             m.scanned_ms = m.booted_ms = now_ms
         stale = age_ms > s.io_stale_s * 1000.0
@@ -89,10 +92,16 @@ class Coordinator:
         if shared.reset_given(v):
             reached.add(0)
         if 0 in reached:
-            for event in shared.clear_causes(v):
+            cleared = shared.clear_causes(v)
+            for event in cleared:
                 self._note(v, "note", f"reset: {EVENT_TEXT[event]}")
             for event in v.m.latched:
                 self._note(v, "refused", f"reset: {EVENT_TEXT[event]} persists")
+            outcome = Outcome.TAKEN if cleared else Outcome.NOTHING_TO_DO
+            outcome = Outcome.CAUSE_STANDS if v.m.latched else outcome
+            self.answers.extend(
+                Answered(c, outcome) for c in commands if c.verb is Verb.RESET and c.unit == 0
+            )
         return frozenset(reached)
 
     def _permits(

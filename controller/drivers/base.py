@@ -22,5 +22,8 @@ class Driver(Protocol):
     def write(self, outputs: Outputs) -> None:
         """Drive the outputs with this image."""
 
+    def status(self) -> str:
+        """How the line is, in a few words for people; from any thread. Empty where there is none."""
+
     def close(self) -> None:
         """Let go of the line; the last image written stays until the I/O's own time-out."""

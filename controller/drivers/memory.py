@@ -62,6 +62,10 @@ class MemoryDriver:
         """The field follows at once."""
         self.outputs = outputs
 
+    def status(self) -> str:
+        """There is no line."""
+        return ""
+
     def close(self) -> None:
         """Nothing to let go of; remembered for tests."""
         self.closed = True

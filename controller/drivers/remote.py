@@ -13,7 +13,7 @@ import time
 import traceback
 from collections.abc import Callable, Sequence
 
-from controller.drivers.rounds import BROKEN_MA, Asked, RemoteDevice, RemoteLink, Rounds, Values
+from controller.drivers.rounds import BROKEN_MA, Asked, RemoteDevice, RemoteLink, Rounds, Snapshot, Values
 from controller.signals import (
     BANK_SIGNALS,
     UNIT_SIGNALS,
@@ -29,6 +29,9 @@ from controller.signals import (
 
 __all__ = ["RemoteDevice", "RemoteDriver", "RemoteLink"]
 
+LATE_MS = 1_000
+"""A device whose image is older is named in the status line."""
+NAMED = 5  # so many in one line
 LOST_AGE_MS = 3_600_000
 """Age of an image that nothing has proven yet."""
 OUTPUTS_KEPT_MS = 1_000
@@ -58,8 +61,9 @@ class RemoteDriver:
     ) -> None:
         self._now_ms = now_ms
         self._outputs = _Driven(n_units, now_ms)
+        self._say = say
         rounds = [Rounds(link, owner, say) for link in links]
-        asked = [a for of_link in rounds for a in of_link.asked]
+        self._asked = asked = [a for of_link in rounds for a in of_link.asked]
         self._bank = _Image("bank.", BANK_SIGNALS, asked)
         self._units = [_Image(f"unit{unit}.", UNIT_SIGNALS, asked) for unit in range(1, n_units + 1)]
         self._threads = [_Thread(of_link, self._outputs, now_ms) for of_link in rounds]
@@ -85,14 +89,36 @@ class RemoteDriver:
         """Leave this image for the next round of every link."""
         self._outputs.put(outputs)
 
+    def unseen(self) -> list[str]:
+        """Devices that have never shown that they are alive and the right ones."""
+        return [a.device.name for a in self._asked if a.newest.fresh_ms is None]
+
+    def status(self) -> str:
+        """Age of the oldest image, who is late or lost, and how many rounds took longer than they may."""
+        now_ms = self._now_ms()
+        ages_ms = {a.device.name: age_of(a.newest, now_ms) for a in self._asked}
+        late = [name for name, age_ms in ages_ms.items() if age_ms > LATE_MS]
+        known_ms = [age_ms for age_ms in ages_ms.values() if age_ms < LOST_AGE_MS]
+        oldest = f"oldest image {max(known_ms) / 1000.0:.2f} s" if known_ms else "no image yet"
+        more = f" and {len(late) - NAMED} more" if len(late) > NAMED else ""
+        lost = f", late or lost: {', '.join(late[:NAMED])}{more}" if late else ""
+        skipped = sum(thread.skipped for thread in self._threads)
+        return f"{len(ages_ms)} devices, {oldest}, rounds skipped {skipped}{lost}"
+
     def close(self) -> None:
-        """Have the safe image written once more, then let go; waits ``CLOSE_S`` at most."""
+        """Have the safe image written once more, then let go; waits ``CLOSE_S`` at most.
+
+        A device that it did not reach is told of; its own time-out of 2 s must do the rest.
+        """
         self._outputs.end()
         for thread in self._threads:
             thread.over.set()
         end_s = time.monotonic() + CLOSE_S
         for thread in self._threads:
             thread.join(max(end_s - time.monotonic(), 0.0))
+        for a in self._asked:
+            if not a.reached:
+                self._say(f"{a.device.name}: the safe image did not reach it; its own time-out must act")
 
 
 class _Driven:
@@ -134,9 +160,13 @@ class _Image:
             newest = source.newest
             for name in values.keys() & newest.values.keys():
                 values[name] = newest.values[name]
-            part_ms = LOST_AGE_MS if newest.fresh_ms is None else max(now_ms - newest.fresh_ms, 0)
-            age_ms = max(age_ms, part_ms)
+            age_ms = max(age_ms, age_of(newest, now_ms))
         return tuple(values.values()), age_ms
+
+
+def age_of(newest: Snapshot, now_ms: int) -> int:
+    """Age of a device's image in ms; LOST_AGE_MS while nothing has proven it."""
+    return LOST_AGE_MS if newest.fresh_ms is None else max(now_ms - newest.fresh_ms, 0)
 
 
 class _Thread(threading.Thread):
@@ -146,6 +176,7 @@ class _Thread(threading.Thread):
         super().__init__(name="link", daemon=True)
         self.over = threading.Event()
         self.broken = ""
+        self.skipped = 0  # rounds that did not begin, because the one before took too long
         self._rounds, self._outputs, self._now_ms = rounds, outputs, now_ms
 
     def run(self) -> None:
@@ -163,6 +194,7 @@ class _Thread(threading.Thread):
         while not self.over.is_set():
             self._round()
             missed = max(0, (self._now_ms() - next_ms) // period_ms)
+            self.skipped += missed
             next_ms += (missed + 1) * period_ms
             self.over.wait((next_ms - self._now_ms()) / 1000.0)
 

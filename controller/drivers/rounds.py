@@ -113,6 +113,7 @@ class Asked:
     silent: bool = False  # the last round with it failed and cost time
     heartbeat: int = 0
     losses: int = 0  # of the link, when the device last showed who it is
+    reached: bool = False  # the last round with it wrote the outputs
 
 
 class Rounds:
@@ -150,8 +151,9 @@ class Rounds:
         return silent[self._turn % len(silent)]
 
     def _ask(self, a: Asked, outputs: Values, now_ms: int) -> None:
+        a.reached, writes = False, a.watch.may_write and a.losses == self.link.losses
         try:
-            values = self._talk(a, outputs, now_ms)
+            values = self._talk(a, outputs if writes else None, now_ms)
             shown = _shown(a.device.name, values)
         except LinkError as error:
             a.silent = error.kind is not Trouble.REFUSED
@@ -160,7 +162,7 @@ class Rounds:
         except ValueError as error:
             a.watch.missed(f"its registers make no sense ({error})")
         else:
-            a.silent, a.losses = False, self.link.losses
+            a.silent, a.losses, a.reached = False, self.link.losses, writes
             a.watch.shown(shown, now_ms)
             fresh_ms = a.watch.fresh_ms
             image: dict[str, bool | float] = {}
@@ -169,11 +171,11 @@ class Rounds:
                 image |= {name: values[name] for name in a.device.numbers}
             a.newest = Snapshot(image, fresh_ms)
 
-    def _talk(self, a: Asked, outputs: Values, now_ms: int) -> dict[str, bool | float]:
-        """One round with one device; the values read."""
+    def _talk(self, a: Asked, outputs: Values | None, now_ms: int) -> dict[str, bool | float]:
+        """One round with one device, in which nothing is written without ``outputs``; the values read."""
         device, values = a.device, dict[str, bool | float]()
         written: Values = {}
-        if a.watch.may_write and a.losses == self.link.losses:
+        if outputs is not None:
             a.heartbeat = a.heartbeat % _HEARTBEATS + 1
             a.watch.wrote(a.heartbeat, now_ms)
             marks = {f"{device.name}.heartbeat": a.heartbeat, f"{device.name}.owner": self._owner}

@@ -11,11 +11,12 @@ from __future__ import annotations
 import time
 from types import TracebackType
 
-from controller.modbus.requests import Read, Table, Write, answer_of, requests_for
+from controller.modbus.requests import Read, Write, answer_of, requests_for
 from controller.modbus.serial_line import SerialLine
 from controller.modbus.settings import LinkSettings, Rs485, SerialSettings, TcpSettings, check
 from controller.modbus.tcp_line import TcpLine
 from controller.modbus.troubles import LinkError, Trouble
+from controller.tables import Table
 
 __all__ = [
     "Link",

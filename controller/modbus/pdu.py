@@ -12,9 +12,11 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Sequence
-from enum import IntEnum, StrEnum
+from enum import IntEnum
 from functools import partial
 from typing import ClassVar, Protocol
+
+from controller.tables import Table
 
 PDU_MAX = 253
 ADDRESSES = 65_536
@@ -27,15 +29,6 @@ WRITES = frozenset({5, 6, 15, 16})
 """Function codes that only write: what may be broadcast."""
 
 
-class Table(StrEnum):
-    """The four tables of a device."""
-
-    COIL = "coil"
-    DISCRETE_INPUT = "discrete input"
-    HOLDING_REGISTER = "holding register"
-    INPUT_REGISTER = "input register"
-
-
 class Code(IntEnum):
     """Exception codes, section 7 of the specification."""
 
@@ -43,6 +36,7 @@ class Code(IntEnum):
     ILLEGAL_DATA_ADDRESS = 0x02
     ILLEGAL_DATA_VALUE = 0x03
     SERVER_DEVICE_FAILURE = 0x04
+    SERVER_DEVICE_BUSY = 0x06
     GATEWAY_TARGET_FAILED_TO_RESPOND = 0x0B
 
 
@@ -76,6 +70,12 @@ class DeviceFailedError(RefusedError):
     code = Code.SERVER_DEVICE_FAILURE
 
 
+class DeviceBusyError(RefusedError):
+    """The device is still at what it was asked for before, ask again: exception 06."""
+
+    code = Code.SERVER_DEVICE_BUSY
+
+
 class NoAnswerError(Exception):
     """The device is silent: nothing is to be answered, not even an exception."""
 
@@ -83,8 +83,8 @@ class NoAnswerError(Exception):
 class Registers(Protocol):
     """A device as its tables; addresses count from zero.
 
-    Both calls raise AddressError, ValueRefusedError or DeviceFailedError, or NoAnswerError. They must return
-    at once and must not call back into the server.
+    Both calls raise one of the RefusedError kinds, or NoAnswerError. They must return at once and must not
+    call back into the server.
     """
 
     def read(self, table: Table, address: int, count: int) -> Sequence[int]:
@@ -210,7 +210,7 @@ def _write_coil(device: Registers, pdu: bytes, writer: str) -> bytes:
 
 def _write_register(device: Registers, pdu: bytes, writer: str) -> bytes:
     address, word = _address_and_word(pdu)
-    device.write(Table.HOLDING_REGISTER, address, (word,), writer)
+    device.write(Table.HOLDING, address, (word,), writer)
     return pdu
 
 
@@ -230,7 +230,7 @@ def _write_registers(device: Registers, pdu: bytes, writer: str) -> bytes:
     data = pdu[_WRITE_HEAD.size :]
     _demand(1 <= count <= WRITE_REGISTERS_MAX and n_bytes == 2 * count == len(data))
     _demand_room(address, count)
-    device.write(Table.HOLDING_REGISTER, address, _bytes_to_words(data), writer)
+    device.write(Table.HOLDING, address, _bytes_to_words(data), writer)
     return pdu[:5]
 
 
@@ -243,16 +243,16 @@ def _read_write_registers(device: Registers, pdu: bytes, writer: str) -> bytes:
     _demand(n_bytes == 2 * n_written == len(data))
     _demand_room(read_at, n_read)
     _demand_room(write_at, n_written)
-    _read(device, Table.HOLDING_REGISTER, read_at, n_read)
-    device.write(Table.HOLDING_REGISTER, write_at, _bytes_to_words(data), writer)
-    return _with_byte_count(pdu[0], _words_to_bytes(_read(device, Table.HOLDING_REGISTER, read_at, n_read)))
+    _read(device, Table.HOLDING, read_at, n_read)
+    device.write(Table.HOLDING, write_at, _bytes_to_words(data), writer)
+    return _with_byte_count(pdu[0], _words_to_bytes(_read(device, Table.HOLDING, read_at, n_read)))
 
 
 _FUNCTIONS: dict[int, Callable[[Registers, bytes, str], bytes]] = {
     1: partial(_read_bits, Table.COIL),
-    2: partial(_read_bits, Table.DISCRETE_INPUT),
-    3: partial(_read_registers, Table.HOLDING_REGISTER),
-    4: partial(_read_registers, Table.INPUT_REGISTER),
+    2: partial(_read_bits, Table.DISCRETE),
+    3: partial(_read_registers, Table.HOLDING),
+    4: partial(_read_registers, Table.INPUT),
     5: _write_coil,
     6: _write_register,
     15: _write_coils,

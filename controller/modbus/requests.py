@@ -7,21 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from controller.modbus.troubles import foreign, garbled, refused
+from controller.tables import Table
 
 ADDRESSES = 0x10000
-
-
-class Table(StrEnum):
-    """The four tables of a device."""
-
-    COIL = "coil"
-    DISCRETE = "discrete"
-    HOLDING = "holding"
-    INPUT = "input"
-
 
 READ_COILS, READ_DISCRETE_INPUTS, READ_HOLDING, READ_INPUT = 1, 2, 3, 4
 WRITE_COILS, WRITE_HOLDING, WRITE_AND_READ = 15, 16, 23

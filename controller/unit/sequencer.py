@@ -7,6 +7,7 @@ At most one move is made in a scan.
 
 from __future__ import annotations
 
+from controller.parts.answers import Answered, Outcome
 from controller.parts.journal import Entry
 from controller.parts.timing import HOUR_S, NEVER, held_s, recent, since
 from controller.settings import Setpoints
@@ -56,6 +57,7 @@ class Sequencer:
         self.unit = unit
         self.memory = UnitMemory(rule_ms=[NEVER] * len(RULES))
         self.events: list[Entry] = []
+        self.answers: list[Answered] = []  # to the commands of the last scan; no part of the state
         self._seen: View | None = None  # of the last scan, to explain the wait; no part of the state
         self._s = setpoints
         self._watch = _watched_rules(setpoints)
@@ -68,6 +70,7 @@ class Sequencer:
 
     def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
         """One scan; returns outputs and the request to the bank."""
+        self.answers.clear()
         if not isinstance(self.memory.state, UnitState):
             self.start_over(f"illegal state {self.memory.state!r}", now_ms)
         v = look(self._s, self.memory, io, age_ms, permits, now_ms, self._seat)
@@ -183,8 +186,11 @@ class Sequencer:
         events.extend(self._commands(v))
         if m.state is UnitState.LOCKOUT:
             m.cause_gone_ms = since(not v.stale and m.latched not in events, m.cause_gone_ms, v.now_ms)
-        if p.reset and m.state in (UnitState.LOCKOUT, UnitState.ESTOP):
-            events.append(Event.RESET if self._reset_counts(v) else Event.RESET_REFUSED)
+        if p.reset:
+            outcome = self._reset_outcome(v)
+            if outcome is not Outcome.NOTHING_TO_DO:
+                events.append(Event.RESET if outcome is Outcome.TAKEN else Event.RESET_REFUSED)
+            self.answers.extend(Answered(c, outcome) for c in p.commands if c.verb is Verb.RESET)
         return events
 
     @staticmethod
@@ -242,8 +248,9 @@ class Sequencer:
             if event is None:
                 continue
             refusal = self._refusal(v, command)
+            self.answers.append(Answered(command, refusal[0] if refusal else Outcome.TAKEN))
             if refusal:
-                self._note(v, "refused", f"{command.verb.value}: {refusal}")
+                self._note(v, "refused", f"{command.verb.value}: {refusal[1]}")
                 continue
             v.m.command_ms = v.now_ms
             if command.verb is Verb.START:
@@ -258,37 +265,40 @@ class Sequencer:
         return accepted
 
     @staticmethod
-    def _refusal(v: View, command: Command) -> str:
-        """Why a command is not taken, or "". STOP is always taken."""
+    def _refusal(v: View, command: Command) -> tuple[Outcome, str] | None:
+        """Why a command is not taken, or None. STOP is always taken."""
         if command.verb is Verb.STOP:
-            return ""
+            return None
         if 0.0 <= v.held_s(v.m.command_ms) < 1.0:
-            return "too fast"
+            return Outcome.TOO_FAST, "too fast"
         if command.against != v.m.state.value:
-            return f"given against {command.against or 'no state'}, the unit is in {v.m.state.value}"
+            text = f"given against {command.against or 'no state'}, the unit is in {v.m.state.value}"
+            return Outcome.STATE_PASSED, text
         if command.verb is Verb.START and CELLS[v.m.state, Event.CALL] is Answer.REFUSE:
-            return f"not from {v.m.state.value}"
+            return Outcome.NOT_FROM_HERE, f"not from {v.m.state.value}"
         if command.verb is Verb.MAINTAIN and not v.p.maintenance_slot:
-            return "as many units as allowed are out for maintenance"
+            return Outcome.REFUSED, "as many units as allowed are out for maintenance"
         if command.verb is Verb.RETURN_TO_SERVICE:
             if not command.by:
-                return "needs the name of a person"
+                return Outcome.REFUSED, "needs the name of a person"
             if v.io.selector_auto or not v.io.isolator_on:
-                return "needs the selector OFF and the isolator on"
-        return ""
+                return Outcome.REFUSED, "needs the selector OFF and the isolator on"
+        return None
 
-    def _reset_counts(self, v: View) -> bool:
+    def _reset_outcome(self, v: View) -> Outcome:
         """The cause has gone, and it is not the same one again and again without an explanation."""
-        if not self._cause_gone(v):
-            return False
         m = v.m
+        if m.state not in (UnitState.LOCKOUT, UnitState.ESTOP):
+            return Outcome.NOTHING_TO_DO
+        if not self._cause_gone(v):
+            return Outcome.CAUSE_STANDS
         again = m.state is UnitState.LOCKOUT and m.latched is m.reset_cause
         if not again or len(recent(m.resets_ms, v.now_ms, HOUR_S)) < v.s.resets_per_h:
-            return True
+            return Outcome.TAKEN
         if any(c.verb is Verb.RESET and c.by and c.reason for c in v.p.commands):
-            return True
+            return Outcome.TAKEN
         self._note(v, "refused", "reset: the same cause again; a named person must give the reason")
-        return False
+        return Outcome.REASON_NEEDED
 
     @staticmethod
     def _cause_gone(v: View) -> bool:

@@ -3,6 +3,7 @@
 No network, no clock. The side that asks and the side that answers both stand on this.
 """
 
+from controller.tables import Table
 from controller.wiring.blocks import Block, Exchange, blocks_of, exchanges_of, pack, unpack
 from controller.wiring.codec import decode, encode
 from controller.wiring.known import what_is_wrong
@@ -17,7 +18,6 @@ from controller.wiring.model import (
     Rs485,
     Scale,
     SerialLink,
-    Table,
     TcpLink,
     Use,
     Wiring,

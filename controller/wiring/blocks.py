@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from controller.tables import Table
 from controller.wiring.codec import decode, encode
 from controller.wiring.model import (
     OF_TARGET,
@@ -17,7 +18,6 @@ from controller.wiring.model import (
     Device,
     Direction,
     Point,
-    Table,
     Wiring,
     direction_of,
 )

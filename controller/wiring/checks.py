@@ -6,13 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from controller.files import InputError
+from controller.tables import Table
 from controller.wiring.blocks import limit_of
 from controller.wiring.model import (
     Asker,
     Device,
     Direction,
     Point,
-    Table,
     TcpLink,
     Use,
     Wiring,

@@ -14,7 +14,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool
 
-from controller.wiring.model import ADDRESS_MAX, WORD_BITS, Parity, RawType, Table, WordOrder
+from controller.tables import Table
+from controller.wiring.model import ADDRESS_MAX, WORD_BITS, Parity, RawType, WordOrder
 
 _WITH_UNIT = re.compile(r"(?:(\d{1,9})\+)?\*")
 _NAME = r"^[a-z][a-z0-9_-]*\*?$"

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from controller.tables import Table
 from controller.wiring.blocks import Block, exchanges_of
-from controller.wiring.model import Point, RawType, SerialLink, Table, Wiring
+from controller.wiring.model import Point, RawType, SerialLink, Wiring
 from controller.wiring.timing import round_ms
 
 _REFERENCE_DIGIT = {Table.COIL: 0, Table.DISCRETE: 1, Table.INPUT: 3, Table.HOLDING: 4}

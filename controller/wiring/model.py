@@ -12,28 +12,10 @@ from enum import StrEnum
 from typing import TypeVar
 
 from controller.signals import Kind, Signal
+from controller.tables import Table
 
 ADDRESS_MAX = 65535
 WORD_BITS = 16
-
-
-class Table(StrEnum):
-    """The four tables of a Modbus device (MODBUS Application Protocol V1.1b3, 4.3)."""
-
-    COIL = "coil"
-    DISCRETE = "discrete"
-    HOLDING = "holding"
-    INPUT = "input"
-
-    @property
-    def of_bits(self) -> bool:
-        """One address holds a bit, not a register."""
-        return self in (Table.COIL, Table.DISCRETE)
-
-    @property
-    def writable(self) -> bool:
-        """A client may write here."""
-        return self in (Table.COIL, Table.HOLDING)
 
 
 class RawType(StrEnum):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from controller.signals import Kind
+from controller.tables import Table
 from controller.wiring.blocks import blocks_of, exchanges_of
 from controller.wiring.codec import decode, encode
 from controller.wiring.known import blind_spots
@@ -16,7 +17,6 @@ from controller.wiring.model import (
     Parity,
     Point,
     SerialLink,
-    Table,
     Use,
     Wiring,
 )

@@ -9,12 +9,13 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from controller.drivers.wired import beyond_this_machine
 from controller.files import InputError
 from controller.wiring import Asker, Wiring, load_wiring
 from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import CAUTIONS
 from sim_plant.bench.live.field import StateWords
-from sim_plant.bench.live.lines import asked_line, leaves_this_machine, polled_line
+from sim_plant.bench.live.lines import asked_line, polled_line
 from sim_plant.bench.live.loop_check import Checked, Line
 from sim_plant.bench.live.proving import Chosen, LiveProof, choose
 from sim_plant.bench.prove import Job
@@ -68,10 +69,11 @@ def open_meeting(site: Site, asker: Asker, runs: Sequence[Run], drive_real: bool
 
 
 def _open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
-    if leaves_this_machine(wiring):
+    if beyond := beyond_this_machine(wiring):
         if not drive_real:
             raise InputError(
-                "wiring.toml leads out of this machine: give --drive-real-outputs if its outputs may move"
+                f"wiring.toml leaves this machine: {', '.join(beyond)}; give --drive-real-outputs if its "
+                "outputs may move"
             )
         for caution in CAUTIONS:
             errors.print(f"! {caution}", soft_wrap=True, markup=False)

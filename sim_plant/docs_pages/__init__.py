@@ -12,6 +12,7 @@ from pathlib import Path
 from sim_plant.docs_pages.alarms import alarms_page
 from sim_plant.docs_pages.lists import cases_page, faults_page, io_page, requirements_page, settings_page
 from sim_plant.docs_pages.sequence import sequence_page
+from sim_plant.docs_pages.status_map import status_map_page
 
 __all__ = ["PAGES", "stale_pages", "write_pages"]
 
@@ -20,6 +21,7 @@ PAGES: dict[str, Callable[[], str]] = {
     "alarms.md": alarms_page,
     "settings.md": settings_page,
     "io-list.md": io_page,
+    "status-map.md": status_map_page,
     "requirements.md": requirements_page,
     "faults.md": faults_page,
     "cases.md": cases_page,

@@ -13,9 +13,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from controller.modbus import pdu
 from controller.modbus.pdu import AddressError, NoAnswerError, ValueRefusedError
-from controller.wiring import Asker, Device, Direction, Point, RawType, Table, Use, Wiring, decode, encode
+from controller.tables import Table
+from controller.wiring import Asker, Device, Direction, Point, RawType, Use, Wiring, decode, encode
 from controller.wiring.blocks import limit_of
 from controller.wiring.codec import limits_of
 from controller.wiring.model import direction_of
@@ -25,13 +25,6 @@ Values = Mapping[str, bool | float]
 """By the names of points."""
 
 _SHOWN = (Use.FIELD_INPUT, Use.COMMAND)
-_TABLES = {
-    pdu.Table.COIL: Table.COIL,
-    pdu.Table.DISCRETE_INPUT: Table.DISCRETE,
-    pdu.Table.HOLDING_REGISTER: Table.HOLDING,
-    pdu.Table.INPUT_REGISTER: Table.INPUT,
-}
-"""The one place where the words of the server meet those of the wiring."""
 
 
 class Writer(NamedTuple):
@@ -71,32 +64,30 @@ class IoDevice:
 
     # --- the side of the controller: any thread of a server ----------------------------------------------
 
-    def read(self, table: pdu.Table, address: int, count: int) -> Sequence[int]:
+    def read(self, table: Table, address: int, count: int) -> Sequence[int]:
         """The cells as they stand. NoAnswerError while the device is silent."""
         with self._lock:
             self._look()
-            place = _TABLES[table]
-            self._demand_at_most(count, place, Direction.READ)
-            cells = self._cells[place]
+            self._demand_at_most(count, table, Direction.READ)
+            cells = self._cells[table]
             try:
                 return [cells[at] for at in range(address, address + count)]
             except KeyError:
                 raise AddressError from None
 
-    def write(self, table: pdu.Table, address: int, values: Sequence[int], writer: str) -> None:
+    def write(self, table: Table, address: int, values: Sequence[int], writer: str) -> None:
         """Take all values or none. NoAnswerError while the device is silent."""
         with self._lock:
             now_ms = self._look()
-            place = _TABLES[table]
-            self._demand_at_most(len(values), place, Direction.WRITE)
-            self._demand_whole(place, address, address + len(values))
+            self._demand_at_most(len(values), table, Direction.WRITE)
+            self._demand_whole(table, address, address + len(values))
             new = dict(zip(range(address, address + len(values)), map(int, values), strict=True))
-            self._demand_numbers(place, new)
-            if self._is_sign_of_life(place, new):
+            self._demand_numbers(table, new)
+            if self._is_sign_of_life(table, new):
                 self._counted_ms, self._peer, self._fallen = now_ms, writer, False
             elif self._fallen:
-                new = {at: word for at, word in new.items() if at not in self._driving[place]}
-            self._cells[place] |= new
+                new = {at: word for at, word in new.items() if at not in self._driving[table]}
+            self._cells[table] |= new
             self._show_marks()
             self._driven = None
 

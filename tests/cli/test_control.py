@@ -12,6 +12,7 @@ import pytest
 from command_line import CAUTION_WORDS, Answer, call, run, started
 
 from controller.journal import read_changes, read_lines
+from sim_plant.site import demo_folder
 
 MakeSite = Callable[..., Path]
 DEADLINE_S = 60.0
@@ -109,3 +110,29 @@ def test_a_folder_without_a_site_is_refused(tmp_path: Path) -> None:
 
     assert answer.code == 2
     assert "no such site folder" in answer.err
+
+
+def test_links_to_other_machines_need_the_same_leave_as_in_the_firmware(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    site = make_site()
+    wiring = (demo_folder() / "wiring.toml").read_text("utf-8").replace("127.0.0.1", "192.0.2.1")
+    (site / "wiring.toml").write_text(wiring, "utf-8")
+
+    answer = run("control", str(site), cwd=tmp_path)
+
+    assert answer.code == 2, answer
+    assert answer.err == (
+        "skidproof: wiring.toml: io (192.0.2.1:1502) may lead to real outputs; --drive-real-outputs if they "
+        "are meant\n"
+    )
+    assert not (site / "data").exists()
+
+
+def test_status_is_shown_where_it_is_told_to(make_site: MakeSite, tmp_path: Path) -> None:
+    options = ("--for", "0.5", "--status-port", "0", "--accept-commands")
+    answer = run("control", str(make_site()), *options, cwd=tmp_path)
+
+    assert answer.code == 0, answer
+    assert "panel: on 127.0.0.1:" in answer.err
+    assert ", commands are taken\n" in answer.err

@@ -64,7 +64,7 @@ def test_what_a_live_controller_cannot_be_asked_is_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "options", "told"),
     [
-        ('"127.0.0.1"', '"192.0.2.7"', (), "leads out of this machine: give --drive-real-outputs"),
+        ('"127.0.0.1"', '"192.0.2.7"', (), "leaves this machine: io (192.0.2.7"),
         ('signal = "unit*.state"', 'signal = "spare"', (), "wiring.toml"),
         ("", "", ("--controller", "a:b"), "--live goes neither with --controller nor with --shrink"),
         ("", "", ("--shrink",), "--live goes neither with --controller nor with --shrink"),

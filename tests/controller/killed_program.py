@@ -65,15 +65,16 @@ def change_without_end(changes: SetpointChanges) -> None:
 
 
 def start_changing() -> None:
-    """The program, once it has recorded its start, gets a thread that changes a setpoint."""
-    record_start = program._record_start
+    """The program, once it has its loop, gets a thread that changes a setpoint."""
+    assemble = program._assemble
 
-    def record_and_change(site, loop, journal, store, overlay, options):  # type: ignore[no-untyped-def]  # as the original
-        record_start(site, loop, journal, store, overlay, options)
-        changes = SetpointChanges(overlay, loop._controller, loop, journal)
+    def assemble_and_change(parts, controller, driver):  # type: ignore[no-untyped-def]  # as the original
+        loop, keeper = assemble(parts, controller, driver)
+        changes = SetpointChanges(parts.overlay, controller, loop, parts.journal)
         threading.Thread(target=change_without_end, args=(changes,), daemon=True).start()
+        return loop, keeper
 
-    program._record_start = record_and_change
+    program._assemble = assemble_and_change
 
 
 KINDS = {

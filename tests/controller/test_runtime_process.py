@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
 import signal
 import socket
 import sqlite3
 import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from program_process import DEADLINE_S, PROGRAM, Start, lines, refusal, wait_for
 
 from controller import retained
 from controller.changes import Overlay
@@ -24,12 +22,7 @@ from controller.parts.journal import Entry
 from controller.site import load_site
 from controller.store import COPIES, LOST, Store
 
-ROOT = Path(__file__).parents[2]
-PROGRAM = ("-m", "controller")
-DEADLINE_S = 60.0
 SITE = '[site]\nname = "pair"\ntitle = "Two units"\nunits = 2\nscan_ms = 50\n'
-
-Start = Callable[..., subprocess.Popen[str]]
 
 
 @pytest.fixture
@@ -38,53 +31,15 @@ def site(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.fixture
-def start() -> Iterator[Start]:
-    """Starts the program on a site; whatever still runs at the end of the test is ended."""
-    running: list[subprocess.Popen[str]] = []
-
-    def begin(
-        *arguments: str | Path, program: tuple[str, ...] = PROGRAM, **environment: str
-    ) -> subprocess.Popen[str]:
-        path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
-        process = subprocess.Popen(
-            [sys.executable, *program, *map(str, arguments)],
-            env={**os.environ, "PYTHONPATH": path, **environment},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        running.append(process)
-        return process
-
-    yield begin
-    for process in running:
-        process.kill()
-        process.communicate()
-
-
 def variant(kind: str) -> tuple[str, ...]:
     """The program with another firmware in it."""
     return (str(Path(__file__).with_name("killed_program.py")), kind)
 
 
-def lines(site: Path, kind: str) -> list[str]:
-    """Journal texts of one kind."""
-    return [line.text for line in read_lines(site / "data" / "journal.sqlite", 100_000) if line.kind == kind]
-
-
-def wait_for(condition: Callable[[], bool]) -> None:
-    """Look until it holds; fails at the deadline."""
-    end = time.monotonic() + DEADLINE_S
-    while not condition():
-        assert time.monotonic() < end, "the deadline has passed"
-        time.sleep(0.01)
-
-
 def scans(process: subprocess.Popen[str]) -> None:
-    """Wait until the program scans: its first status line tells."""
+    """Wait until the program scans: its first status line tells, after the one that names the field."""
     assert process.stderr is not None
+    assert process.stderr.readline().startswith("link: a healthy field in memory")
     assert process.stderr.readline().startswith("scans ")
 
 
@@ -269,15 +224,6 @@ def test_a_scan_that_hangs_is_no_longer_called_alive(site: Path, start: Start) -
 
 
 # --- what is refused ----------------------------------------------------------------------------------
-
-
-def refusal(process: subprocess.Popen[str]) -> str:
-    """The one line of a program that refused its input."""
-    out, err = process.communicate(timeout=DEADLINE_S)
-    assert process.returncode == 2, err
-    assert out == ""
-    assert len(err.splitlines()) == 1, err
-    return err
 
 
 def test_a_site_that_is_wrong_is_refused_in_one_line_and_nothing_is_written(site: Path, start: Start) -> None:

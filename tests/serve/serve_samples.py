@@ -8,7 +8,6 @@ from dataclasses import replace
 
 from controller.drivers.remote import RemoteDevice, RemoteLink
 from controller.modbus.link import Link, SerialSettings, TcpSettings
-from controller.modbus.pdu import Table
 from controller.signals import (
     SAFE_BANK_OUTPUTS,
     SAFE_UNIT_OUTPUTS,
@@ -19,6 +18,7 @@ from controller.signals import (
     UnitInputs,
     UnitOutputs,
 )
+from controller.tables import Table
 from controller.wiring import SerialLink, Use, Wiring, exchanges_of, pack, unpack
 from sim_plant.serve.remote_io import RemoteIo
 from tests.wiring.wiring_samples import PAIR, changed, wired
@@ -26,9 +26,9 @@ from tests.wiring.wiring_samples import PAIR, changed, wired
 DEADLINE_S = 20.0  # no test waits so long unless something is broken
 COIL, DISCRETE, HOLDING, INPUT = (
     Table.COIL,
-    Table.DISCRETE_INPUT,
-    Table.HOLDING_REGISTER,
-    Table.INPUT_REGISTER,
+    Table.DISCRETE,
+    Table.HOLDING,
+    Table.INPUT,
 )
 SAFE = (SAFE_BANK_OUTPUTS, SAFE_UNIT_OUTPUTS)
 

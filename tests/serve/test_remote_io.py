@@ -7,8 +7,9 @@ import struct
 import pytest
 from serve_samples import COIL, DISCRETE, DRIVEN, HOLDING, INPUT, Time, aged, image, marked_io
 
-from controller.modbus.pdu import AddressError, NoAnswerError, Registers, Table, ValueRefusedError, answer
+from controller.modbus.pdu import AddressError, NoAnswerError, Registers, ValueRefusedError, answer
 from controller.signals import SAFE_UNIT_OUTPUTS, safe_outputs
+from controller.tables import Table
 from controller.wiring import Asker, Direction, blocks_of, default_wiring, pack, unpack
 from sim_plant.serve.device import IoDevice
 from sim_plant.serve.remote_io import RemoteIo

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from serve_samples import COIL, HOLDING, INPUT, Time, image, marked_io
 
-from controller.modbus.pdu import ADDRESSES, AddressError, RefusedError, Registers, Table
+from controller.modbus.pdu import ADDRESSES, AddressError, RefusedError, Registers
 from controller.signals import SAFE_UNIT_OUTPUTS, safe_outputs
+from controller.tables import Table
 from controller.wiring import default_wiring
 from sim_plant.serve.remote_io import RemoteIo
 

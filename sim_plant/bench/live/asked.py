@@ -11,24 +11,17 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
-from controller.drivers.rounds import RemoteDevice, RemoteLink
+from controller.drivers.rounds import RemoteLink
 from controller.drivers.rounds import Rounds as LinkRounds
-from controller.modbus.link import Link, LinkError, LinkSettings, SerialSettings, TcpSettings
+from controller.modbus.link import LinkError
 from controller.signals import Inputs, Outputs
-from controller.wiring import Device as WiredDevice
 from controller.wiring import (
     Direction,
-    TcpLink,
-    Use,
     Wiring,
     blocks_of,
     decode,
     encode,
-    exchanges_of,
-    pack,
-    unpack,
 )
-from controller.wiring import Link as WiredLink
 from sim_plant.bench.live.field import Commands, Rounds, StateWords
 from sim_plant.serve.remote_io import outputs_of, values_of
 
@@ -39,40 +32,6 @@ READ_BACK_S = 5.0
 
 def _monotonic_ms() -> int:
     return time.monotonic_ns() // 1_000_000
-
-
-def asking_links(wiring: Wiring, allow_remote: bool) -> list[RemoteLink]:
-    """The links of a wiring in which the bench asks; InputError for one that may not be opened."""
-    return [
-        RemoteLink(
-            Link(_settings(link), allow_remote=allow_remote),
-            [_device(wiring, device) for device in wiring.devices if device.link == link.name],
-            link.exchange_ms,
-        )
-        for link in wiring.links
-    ]
-
-
-def _settings(link: WiredLink) -> LinkSettings:
-    if isinstance(link, TcpLink):
-        return TcpSettings(link.host, link.port)
-    return SerialSettings(link.port, link.baud, link.parity.value[0].upper(), link.stop_bits)
-
-
-def _device(wiring: Wiring, device: WiredDevice) -> RemoteDevice:
-    shown = [point for point in wiring.points_of(device.name) if point.use in (Use.FIELD_OUTPUT, Use.STATE)]
-    return RemoteDevice(
-        name=device.name,
-        unit_id=device.unit_id,
-        timeout_s=device.timeout_ms / 1000.0,
-        exchanges=exchanges_of(wiring, device.name),
-        inputs=[point.name for point in shown if point.use is Use.FIELD_OUTPUT],
-        pack=pack,
-        unpack=unpack,
-        identity=None if device.identity is None else device.identity.expected,
-        known=None if device.known is None else device.known.expected,
-        numbers=[point.name for point in shown if point.use is Use.STATE],
-    )
 
 
 class AskedField:

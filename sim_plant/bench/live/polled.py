@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 
 from controller.modbus.pdu import Registers
-from controller.modbus.pdu import Table as Cells
 from controller.modbus.server import ServerThread, serve_serial, serve_tcp
 from controller.signals import Inputs, Outputs
+from controller.tables import Table
 from controller.wiring import Asker, Direction, Point, TcpLink, Use, Wiring
 from controller.wiring import Link as WiredLink
 from controller.wiring.model import direction_of
@@ -108,14 +108,14 @@ class _Heard:
 
     def __init__(self, took_ms: Callable[[float], None]) -> None:
         self._took_ms = took_ms
-        self._read: set[tuple[str, int]] = set()
-        self._written: set[tuple[str, int]] = set()
-        self._last_s: dict[tuple[str, int], float] = {}
+        self._read: set[tuple[Table, int]] = set()
+        self._written: set[tuple[Table, int]] = set()
+        self._last_s: dict[tuple[Table, int], float] = {}
         self._lock = threading.Lock()
 
     def knows(self, point: Point) -> bool:
         """Whether all of it has been exchanged, in its direction."""
-        cells = {(point.table.value, at) for at in range(point.address, point.end)}
+        cells = {(point.table, at) for at in range(point.address, point.end)}
         driven = direction_of(point.use, Asker.CONTROLLER) is Direction.WRITE
         with self._lock:
             return cells <= (self._written if driven else self._read)
@@ -124,12 +124,12 @@ class _Heard:
         """The device, overheard."""
         return _Overheard(device, self)
 
-    def read(self, table: str, address: int, count: int) -> None:
+    def read(self, table: Table, address: int, count: int) -> None:
         """Somebody has read."""
         with self._lock:
             self._read |= {(table, at) for at in range(address, address + count)}
 
-    def wrote(self, table: str, address: int, count: int) -> None:
+    def wrote(self, table: Table, address: int, count: int) -> None:
         """Somebody has written."""
         now_s = time.monotonic()
         with self._lock:
@@ -144,19 +144,11 @@ class _Overheard:
     def __init__(self, device: Registers, heard: _Heard) -> None:
         self._device, self._heard = device, heard
 
-    def read(self, table: Cells, address: int, count: int) -> Sequence[int]:
+    def read(self, table: Table, address: int, count: int) -> Sequence[int]:
         values = self._device.read(table, address, count)
-        self._heard.read(_WORDS[table], address, count)
+        self._heard.read(table, address, count)
         return values
 
-    def write(self, table: Cells, address: int, values: Sequence[int], writer: str) -> None:
+    def write(self, table: Table, address: int, values: Sequence[int], writer: str) -> None:
         self._device.write(table, address, values, writer)
-        self._heard.wrote(_WORDS[table], address, len(values))
-
-
-_WORDS: Mapping[Cells, str] = {
-    Cells.COIL: "coil",
-    Cells.DISCRETE_INPUT: "discrete",
-    Cells.HOLDING_REGISTER: "holding",
-    Cells.INPUT_REGISTER: "input",
-}
+        self._heard.wrote(table, address, len(values))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller.modbus.pdu import AddressError, Table
+from controller.modbus.pdu import AddressError
+from controller.tables import Table
 
 
 class Tables:

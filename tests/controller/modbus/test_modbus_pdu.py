@@ -15,18 +15,19 @@ from controller.modbus.pdu import (
     PDU_MAX,
     AddressError,
     Code,
+    DeviceBusyError,
     DeviceFailedError,
     RefusedError,
-    Table,
     ValueRefusedError,
     answer,
     request_length,
     response_length,
 )
+from controller.tables import Table
 from tests.controller.modbus.tables import Tables
 
-COIL, DISCRETE = Table.COIL, Table.DISCRETE_INPUT
-HOLDING, INPUT = Table.HOLDING_REGISTER, Table.INPUT_REGISTER
+COIL, DISCRETE = Table.COIL, Table.DISCRETE
+HOLDING, INPUT = Table.HOLDING, Table.INPUT
 
 
 def bits(text: str) -> list[int]:
@@ -206,7 +207,8 @@ def test_quantity_is_judged_before_the_address():
 
 
 @pytest.mark.parametrize(
-    ("raised", "code"), [(AddressError(), 2), (ValueRefusedError(), 3), (DeviceFailedError(), 4)]
+    ("raised", "code"),
+    [(AddressError(), 2), (ValueRefusedError(), 3), (DeviceFailedError(), 4), (DeviceBusyError(), 6)],
 )
 @pytest.mark.parametrize("asked", [*(row[0] for row in READS.values()), *(row[0] for row in WRITES.values())])
 def test_a_device_refuses_with_the_exception_of_its_error(asked, raised, code):
@@ -220,7 +222,7 @@ def test_a_device_that_hands_over_too_few_values_is_a_mistake_and_no_response():
         def read(self, table, address, count):
             return super().read(table, address, count)[1:]
 
-    with pytest.raises(ValueError, match="0 values for 1 of holding register 5"):
+    with pytest.raises(ValueError, match="0 values for 1 of holding 5"):
         answer(Short(), request("03 0005 0001"))
 
 
@@ -278,4 +280,4 @@ def test_coils_written_are_the_coils_held(address, values):
 
 def test_every_kind_of_refusal_has_a_code_of_its_own():
     codes = [kind.code for kind in RefusedError.__subclasses__()]
-    assert sorted(codes) == [1, 2, 3, 4]
+    assert sorted(codes) == [1, 2, 3, 4, 6]

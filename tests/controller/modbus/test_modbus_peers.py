@@ -18,8 +18,8 @@ from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.client.base import ModbusBaseSyncClient
 from pymodbus.pdu import ExceptionResponse
 
-from controller.modbus.pdu import Table
 from controller.modbus.server import ServerThread, serve_serial, serve_tcp
+from controller.tables import Table
 from tests.controller.modbus.lines import SerialCable
 from tests.controller.modbus.tables import Tables
 
@@ -47,8 +47,8 @@ class Line:
 
 def filled() -> Tables:
     device = Tables(200)
-    device.set(Table.DISCRETE_INPUT, 0, [int(i % 3 == 0) for i in range(200)])
-    device.set(Table.INPUT_REGISTER, 0, [1000 + i for i in range(200)])
+    device.set(Table.DISCRETE, 0, [int(i % 3 == 0) for i in range(200)])
+    device.set(Table.INPUT, 0, [1000 + i for i in range(200)])
     return device
 
 
@@ -86,9 +86,9 @@ def assert_written(device: Tables) -> None:
     expected = filled()
     expected.set(Table.COIL, 3, [1])
     expected.set(Table.COIL, 10, PATTERN)
-    expected.set(Table.HOLDING_REGISTER, 20, [0xBEEF])
-    expected.set(Table.HOLDING_REGISTER, 30, [7, 8, 65535])
-    expected.set(Table.HOLDING_REGISTER, 40, [7, 8, 65535])
+    expected.set(Table.HOLDING, 20, [0xBEEF])
+    expected.set(Table.HOLDING, 30, [7, 8, 65535])
+    expected.set(Table.HOLDING, 40, [7, 8, 65535])
     assert device.values == expected.values
 
 
@@ -162,4 +162,4 @@ def test_mbpoll_is_served(line):
     mbpoll(line, "-t", "4", "-r", "20", values=(0xBEEF,))
     mbpoll(line, "-t", "4", "-r", "30", values=(7, 8, 9))
     assert mbpoll(line, "-t", "4", "-r", "30", "-c", "4") == [7, 8, 9, 0]
-    assert line.device.values[Table.HOLDING_REGISTER][20] == 0xBEEF
+    assert line.device.values[Table.HOLDING][20] == 0xBEEF

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from controller.modbus import serial_server
 from controller.modbus.frames import rtu_frame
-from controller.modbus.pdu import NoAnswerError, Table
+from controller.modbus.pdu import NoAnswerError
 from controller.modbus.server import SerialServer, ServerThread, serve_serial, serve_tcp
+from controller.tables import Table
 from tests.controller.modbus.lines import SILENCE_S, SerialLine, TcpLine
 from tests.controller.modbus.tables import Tables
 
@@ -34,7 +35,7 @@ def line() -> Iterator[SerialLine]:
 @pytest.fixture
 def devices() -> dict[int, Tables]:
     devices = {17: Tables(100), 18: Tables(100)}
-    devices[17].set(Table.HOLDING_REGISTER, 0, [0x0102, 0x0304])
+    devices[17].set(Table.HOLDING, 0, [0x0102, 0x0304])
     return devices
 
 
@@ -84,7 +85,7 @@ def test_a_silent_device_meets_silence_and_another_on_the_line_is_answered(line,
 def test_a_broadcast_write_is_carried_out_everywhere_and_never_answered(line, devices):
     line.send(rtu_frame(0, WRITE_5))
     assert line.is_silent()
-    assert [device.values[Table.HOLDING_REGISTER][0] for device in devices.values()] == [5, 5]
+    assert [device.values[Table.HOLDING][0] for device in devices.values()] == [5, 5]
     line.send(READ)
     assert line.receive(len(SAID)) == rtu_frame(17, bytes.fromhex("03 04 0005 0304"))
 
@@ -93,7 +94,7 @@ def test_a_broadcast_write_is_carried_out_everywhere_and_never_answered(line, de
 def test_a_broadcast_of_anything_else_does_nothing(line, server, devices, pdu):
     line.send(rtu_frame(0, bytes.fromhex(pdu)))
     assert line.is_silent()
-    assert devices[17].values[Table.HOLDING_REGISTER][0] == 0x0102
+    assert devices[17].values[Table.HOLDING][0] == 0x0102
     assert server.counts.failures == 0
 
 
@@ -145,7 +146,7 @@ def test_of_requests_that_queued_up_only_the_last_is_answered_and_all_are_carrie
     line.send(rtu_frame(18, WRITE_5) + rtu_frame(18, bytes.fromhex("06 0001 0007")) + READ)
     assert line.receive(len(SAID)) == SAID
     assert line.is_silent()
-    assert devices[18].values[Table.HOLDING_REGISTER][:2] == [5, 7]
+    assert devices[18].values[Table.HOLDING][:2] == [5, 7]
     assert server.counts.requests == 3
 
 

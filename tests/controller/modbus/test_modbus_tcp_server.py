@@ -14,8 +14,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from controller.modbus.frames import Request, tcp_frame
-from controller.modbus.pdu import DeviceFailedError, NoAnswerError, Table
+from controller.modbus.pdu import DeviceFailedError, NoAnswerError
 from controller.modbus.server import ServerThread, TcpServer, serve_tcp
+from controller.tables import Table
 from tests.controller.modbus.lines import DEADLINE_S, TcpLine
 from tests.controller.modbus.tables import Tables
 
@@ -40,7 +41,7 @@ def until(holds: Callable[[], bool]) -> bool:
 @pytest.fixture
 def device() -> Tables:
     device = Tables(1000)
-    device.set(Table.HOLDING_REGISTER, 0, [0x0102, 0x0304])
+    device.set(Table.HOLDING, 0, [0x0102, 0x0304])
     return device
 
 
@@ -89,8 +90,8 @@ def test_each_unit_of_a_server_is_a_device_of_its_own(thread):
     one, two = Tables(10), Tables(10)
     server = thread.start(serve_tcp({1: one, 255: two}))
     assert asks(server, bytes.fromhex("06 0000 0005"), 255) == framed(bytes.fromhex("06 0000 0005"), 255)
-    assert one.values[Table.HOLDING_REGISTER][0] == 0
-    assert two.values[Table.HOLDING_REGISTER][0] == 5
+    assert one.values[Table.HOLDING][0] == 0
+    assert two.values[Table.HOLDING][0] == 5
 
 
 @pytest.mark.parametrize("unit", [0, 1, 255])
