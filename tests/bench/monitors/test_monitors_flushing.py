@@ -232,9 +232,7 @@ def test_sr_19_a_flush_that_had_to_wait_is_judged_for_ending_short() -> None:
     assert cut_after_a_wait(334).verdict("SR-19") is Verdict.FAIL
 
 
-@pytest.mark.parametrize(
-    ("low_until_s", "verdict"), [(304.0, Verdict.FAIL), (304.1, Verdict.NOT_EXERCISED)]
-)
+@pytest.mark.parametrize(("low_until_s", "verdict"), [(304.0, Verdict.FAIL), (304.1, Verdict.NOT_EXERCISED)])
 def test_sr_19_no_water_counts_when_the_feed_valve_has_been_open_for_its_blanking_time(
     low_until_s: float, verdict: Verdict
 ) -> None:
