@@ -64,7 +64,7 @@ class Rig:
         self.plant, self.target, self.scan_ms = plant, target, scan_ms
         self.now_ms = 0
         self.powered = True
-        self._journal = target if isinstance(target, Journalled) else None
+        self._journal = target if isinstance(target, Journalled) and target.keeps_journal else None
         self.begin_record()
         self._frozen: tuple[BankInputs, int] | None = None  # bank image that is replayed, and since when
         self.outputs = self._safe = safe_outputs(plant.n_units)

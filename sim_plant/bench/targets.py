@@ -59,7 +59,9 @@ class Target(Protocol):
 
 @runtime_checkable
 class Journalled(Protocol):
-    """A target whose journal can be read."""
+    """A target whose journal can be read, if it keeps one."""
+
+    keeps_journal: bool
 
     def take_events(self) -> list[Entry]:
         """The lines since the last call, asked for after every scan."""
@@ -94,6 +96,7 @@ class DeskTarget:
         self._n_units, self._setpoints, self._factory = n_units, setpoints, factory
         self._controller = factory(n_units, setpoints, None)
         self._codes = {state: code for code, state in enumerate(STATES)}
+        self.keeps_journal = callable(getattr(self._controller, "take_events", None))
         self._kept: str = self._controller.retained()
         self._clock = WallClock()
 
@@ -160,7 +163,7 @@ class DeskTarget:
         self._controller.restore(controller)
 
 
-_NEEDED = ("scan", "states", "retained", "take_events", "snapshot", "restore")
+_NEEDED = ("scan", "states", "retained", "snapshot", "restore")
 
 
 def find_factory(text: str) -> ControllerFactory:

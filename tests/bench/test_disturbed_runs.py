@@ -18,7 +18,7 @@ from sim_plant.bench.cases import CaseFile
 from sim_plant.bench.port import answered
 from sim_plant.bench.rig import NotOfferedError, Rig
 from sim_plant.bench.runner import Workshop
-from sim_plant.bench.targets import DeskTarget
+from sim_plant.bench.targets import DeskTarget, try_factory
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 
 
@@ -172,6 +172,29 @@ class Fixed:
         firmware = Controller(*arguments)
         for name in ("scan", "states", "retained", "take_events", "snapshot", "restore"):
             setattr(self, name, getattr(firmware, name))
+
+
+class Wordless:
+    """The firmware without its journal."""
+
+    def __init__(self, *arguments: Any) -> None:
+        firmware = Controller(*arguments)
+        for name in ("scan", "states", "retained", "snapshot", "restore"):
+            setattr(self, name, getattr(firmware, name))
+
+
+def test_a_controller_without_a_journal_is_taken_and_its_stops_are_not_judged_for_their_causes() -> None:
+    try_factory(f"{__name__}:Wordless", 2, pair().setpoints)
+    run = make_run(UnitState.PRODUCE, step=[{"at_s": 1, "command": "stop"}])
+
+    result = Workshop(pair(), Wordless, 5).carry_out(run)
+
+    assert result.trace is not None
+    assert result.trace.journal is None
+    assert result.trace.unit("pump", 1).any()
+    assert not result.trace.unit("pump", 1)[-1]
+    causes = finding(result, "SR-55")
+    assert (causes.verdict, causes.detail) == (Verdict.NOT_EXERCISED, "the target gives no journal")
 
 
 def test_a_controller_that_cannot_be_set_is_an_error_of_the_case() -> None:

@@ -109,7 +109,7 @@ CAUGHT: list[tuple[type[Controller], str, set[str], str]] = [
     (controllers.TimesByTheWallClock, "clock-stepped-1-purge", {"SR-44"}, ""),
     (controllers.TimesByTheWallClock, "clock-stepped-1-retry_wait", {"SR-44"}, ""),
     (controllers.TimesByTheWallClock, "clock-stepped-2-start_flush", {"SR-44"}, ""),
-    (controllers.TakesAnySetpoint, "setpoint-refused-standby", {"SR-56"}, ""),
+    (controllers.TakesAnySetpoint, "setpoint-refused-produce", {"SR-56"}, ""),
     (controllers.ForgetsCauses, "unit-trips-lock-out-produce", {"SR-55"}, ""),
     (controllers.AcknowledgeSilences, "alarm-acknowledged-lockout", {"SR-57"}, "the horn goes on"),
     (controllers.FollowsTheSelector, "unit-selector-chatters-produce", {"SR-58"}, ""),

@@ -141,7 +141,7 @@ def test_the_wrapper_example_runs_and_lets_the_pump_go_two_seconds_late() -> Non
 def test_the_methods_that_the_guide_asks_for_are_those_of_the_firmware() -> None:
     table = guide("desk-guide.md").split("| method |")[1].split("\n\n")[0]
     named = re.findall(r"`(\w+)\(", table)
-    assert sorted(named) == ["restore", "retained", "scan", "snapshot", "states", "take_events"]
+    assert sorted(named) == ["restore", "retained", "scan", "snapshot", "states"]
     assert all(callable(getattr(Controller, name)) for name in named)
 
 

@@ -30,7 +30,7 @@ ROOT = Path(__file__).parents[2]
 SITE = load_site(demo_folder())
 RUNS = {run.run_id: run for run in load_cases(SITE)}
 
-NOT_ATTEMPTED = {"setpoint-refused-standby": "no change_setpoint"}
+NOT_ATTEMPTED = {"setpoint-refused-produce": "no change_setpoint"}
 """Runs that the stand-in leaves alone, and the words in which the bench says why: it has no data port."""
 
 Carry = Callable[[int, str], RunResult]

@@ -14,7 +14,7 @@ import numpy as np
 from controller.signals import Verb
 from sim_plant.bench.monitors import forms
 from sim_plant.bench.monitors.observed import Observed
-from sim_plant.bench.monitors.tolerance import ms
+from sim_plant.bench.monitors.tolerance import ms, shortest_ms
 from sim_plant.bench.trace import Bools, Ints
 
 COMMAND_ACTS_MS = 3000  # a stop that follows a command within this time is the command's
@@ -109,6 +109,17 @@ def feedback_wrong(obs: Observed, unit: int) -> Bools:
     return forms.held(obs.t, obs.on("pump", unit) & ~obs.on("pump_running", unit), obs.scan_ms * 3)
 
 
+def feedback_stays(obs: Observed, unit: int) -> Bools:
+    """Run feedback although the pump is off; an image that has stopped changing says nothing of it."""
+    fresh = obs.powered & ~obs.older(obs.setpoints.io_stale_s, unit)
+    return np.asarray(obs.on("pump_running", unit) & ~obs.on("pump", unit) & fresh)
+
+
+def welded(obs: Observed, unit: int) -> Bools:
+    """The run feedback has stayed for longer than it may (SR-12)."""
+    return forms.held(obs.t, feedback_stays(obs, unit), shortest_ms(obs.setpoints.feedback_s, obs.scan_ms))
+
+
 def dosing_silent(obs: Observed) -> Bools:
     """No stroke of a healthy dosing pump for almost as long as a run may go on without one."""
     strokes = obs.rises("dosing_pulse")
@@ -137,6 +148,7 @@ UNIT_CAUSES: dict[str, UnitCause] = {
     "demand": demand_fell,
     "no pressure": no_pressure,
     "feedback": feedback_wrong,
+    "contactor": welded,
     "selector": _unit_contact("selector_auto"),
     "isolator": _unit_contact("isolator_on"),
     "motor": _unit_contact("motor_healthy"),

@@ -167,7 +167,7 @@ def no_dose_into_still_water(obs: Observed) -> Tally:
     feeding = np.zeros(obs.n, np.bool_)
     for unit in obs.units:
         feeding |= obs.on("feed_valve", unit)
-    for start, end, _ in forms.episodes(still, obs.on("dosing_run")):
+    for start, end, _ in forms.episodes(still, forms.unblinked(obs.on("dosing_run"))):
         took_ms = forms.length_ms(obs.t, (start, end))
         proving = not feeding[start:end].any() and not _fed_since_booster(obs, feeding, start)
         if proving:

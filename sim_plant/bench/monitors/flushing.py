@@ -7,7 +7,7 @@ import numpy as np
 from controller.signals import Verb
 from sim_plant.bench.monitors import forms
 from sim_plant.bench.monitors.causes import COMMAND_ACTS_MS, other_cause
-from sim_plant.bench.monitors.observed import Observed
+from sim_plant.bench.monitors.observed import BAD_AFTER_S, Observed
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
 from sim_plant.bench.monitors.tolerance import longest_ms, ms, reaction_ms, shortest_ms
@@ -147,17 +147,26 @@ def _disturbed(obs: Observed, unit: int, first: int, last: int) -> bool:
     ordinary = ("command", "tank", "bank selector", "demand", "quality", "feedback", "dosing", "antiscalant")
     low_when_shut = ("suction", "suction switch", "header")  # says nothing while the feed valve is shut
     maintain = forms.any_between(obs.commands(Verb.MAINTAIN, unit), first, last)
-    low = _no_water(obs, unit)[first : last + 1].any()
-    return bool(maintain or low or other_cause(obs, unit, first, last, but=(*ordinary, *low_when_shut)))
+    own = (_no_water(obs, unit) | _suction_unknown(obs, unit))[first : last + 1].any()
+    return bool(maintain or own or other_cause(obs, unit, first, last, but=(*ordinary, *low_when_shut)))
 
 
 def _no_water(obs: Observed, unit: int) -> Bools:
-    """No feed pressure although the feed valve is open, or although the booster has had time to make it."""
+    """No feed pressure although the feed valve is open, or although the booster has had time to make it.
+
+    Behind a valve that has just opened it rises first: nothing is said of it in the blanking time.
+    """
     sp = obs.setpoints
     lost = obs.below("suction_ma", sp.suction_trip_bar, unit) | obs.open("suction_ok", unit)
+    risen = forms.held(obs.t, obs.on("feed_valve", unit), ms(sp.suction_blank_s))
     tried = forms.held(obs.t, obs.on("booster_run"), ms(sp.header_rise_max_s))
     header_low = obs.below("header_ma", sp.header_ready_bar) & tried
-    return np.asarray((lost & obs.on("feed_valve", unit)) | header_low)
+    return np.asarray((lost & risen) | header_low)
+
+
+def _suction_unknown(obs: Observed, unit: int) -> Bools:
+    """The suction loop has been no measurement for so long that the unit must be locked out (SR-26)."""
+    return forms.held(obs.t, obs.bad("suction_ma", unit), shortest_ms(BAD_AFTER_S, obs.scan_ms))
 
 
 def _judge_stop(obs: Observed, tally: Tally, unit: int, stop: int) -> None:
@@ -297,6 +306,10 @@ RULES = (
             "coast_s",
             "pressure_rise_s",
             "header_ready_bar",
+            "header_rise_max_s",
+            "suction_trip_bar",
+            "suction_blank_s",
+            "feedback_s",
         ),
         stop_flush_done,
     ),

@@ -52,17 +52,22 @@ class Episode(NamedTuple):
 def episodes(cause: Bools, output: Bools) -> list[Episode]:
     """Every time a cause stands while an output is on, or was on until that very scan.
 
-    An output that falls in the scan in which the cause appears is an answer too, and the fastest one.
+    An output that falls in the scan in which the cause appears is an answer too, and the fastest one. So is
+    one that is back a scan later; who does not want that asks with ``unblinked(output)``.
     """
-    running = output.copy()
-    running[1:] |= output[:-1]
-    found = []
-    for start, end in spans(cause & running):
-        if not output[end - 1]:
-            found.append(Episode(start, end - 1, answered=True))
-        else:
-            found.append(Episode(start, end, answered=end < len(output) and not output[end]))
-    return found
+    fallen = falls(output)
+    at_once = fallen[cause[fallen] & ~cause[fallen - 1]]
+    found = [Episode(row, row, answered=True) for row in at_once.tolist()]
+    for start, end in spans(cause & output):
+        found.append(Episode(start, end, answered=end < len(output) and not output[end]))
+    return sorted(found)
+
+
+def unblinked(output: Bools) -> Bools:
+    """The signal without its offs of a single scan: too short to have let anything go."""
+    filled = output.copy()
+    filled[1:-1] |= output[:-2] & output[2:]
+    return filled
 
 
 def age_ms(t_ms: Ints, on: Bools) -> Ints:

@@ -19,6 +19,7 @@ from sim_plant.bench.monitors.tolerance import ms
 from sim_plant.bench.trace import BANK_AI, UNIT_AI, Ages, Bools, Floats, Ints, Trace
 
 GOOD_LO_MA, GOOD_HI_MA = 3.6, 21.0  # outside: not a measurement (NAMUR NE 43, values in the narrative 1.4)
+BAD_AFTER_S = 2.0  # a loop out of range so long is BAD (narrative 1.4)
 BUTTON_LONGEST_S = 3.0  # a button held longer is a fault and resets nothing (narrative 2.2, 3.6)
 UNIT_OUTPUTS = ("feed_valve", "flush_valve", "pump", "enable")
 

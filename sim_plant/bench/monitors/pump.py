@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 
 from sim_plant.bench.monitors import forms
-from sim_plant.bench.monitors.causes import alarm_shown
+from sim_plant.bench.monitors.causes import alarm_shown, feedback_stays
 from sim_plant.bench.monitors.observed import Observed
 from sim_plant.bench.monitors.reactions import answers, never, stays_dead
 from sim_plant.bench.monitors.requirement import Requirement
@@ -90,9 +90,8 @@ def welded_contactor(obs: Observed) -> Tally:
     limit_ms = reaction_ms(sp.feedback_s, obs.scan_ms)
     tally = obs.tally(f"enable 0 and alarm within {sp.feedback_s + 0.5:g} s")
     for unit in obs.units:
-        still = obs.on("pump_running", unit) & ~obs.on("pump", unit) & obs.powered
         unanswered = obs.on("enable", unit) | ~alarm_shown(obs, unit)
-        for start, end in forms.spans(still):
+        for start, end in forms.spans(feedback_stays(obs, unit)):
             if forms.length_ms(obs.t, (start, end)) < limit_ms:
                 continue
             done = np.flatnonzero(~unanswered[start:end])
@@ -205,7 +204,7 @@ RULES = (
         "within half a second more.",
         "response",
         ("stored pressure, unexpected start", "pump and motor damage"),
-        ("feedback_s",),
+        ("feedback_s", "io_stale_s"),
         welded_contactor,
     ),
     Requirement(

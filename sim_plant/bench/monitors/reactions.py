@@ -33,13 +33,14 @@ def answers(
 ) -> list[Answer]:
     """Always within: when ``cause`` has been held for ``held_s``, ``output`` is 0 soon after.
 
-    The clock starts where the cause meets the running output. A cause that goes before its time is no
-    trigger, nor is an output that falls well before it; nor one that the end of the record leaves open.
+    The clock starts where the cause meets the running output, and an off of one scan does not stop it. A
+    cause that goes before its time is no trigger, nor is an output that falls well before it; nor one that
+    the end of the record leaves open.
     """
     limit_ms = reaction_ms(held_s, obs.scan_ms, allowance_s)
     held_ms = ms(held_s)
     found = []
-    for start, end, answered in forms.episodes(cause, output):
+    for start, end, answered in forms.episodes(cause, forms.unblinked(output)):
         took_ms = forms.length_ms(obs.t, (start, end))
         if took_ms > limit_ms or (answered and took_ms >= held_ms - timer_tolerance_ms(held_s)):
             tally.timed(int(obs.t[start]), unit, limit_ms - took_ms, f"{what} {took_ms / 1000:.1f} s")

@@ -7,7 +7,7 @@ import numpy as np
 from sim_plant.bench.monitors import forms
 from sim_plant.bench.monitors.causes import SUCTION_CAUSES, other_cause
 from sim_plant.bench.monitors.flushing import start_flush_margin_ms
-from sim_plant.bench.monitors.observed import Observed
+from sim_plant.bench.monitors.observed import BAD_AFTER_S, Observed
 from sim_plant.bench.monitors.reactions import answers, stays_dead
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
@@ -20,7 +20,6 @@ from sim_plant.bench.monitors.tolerance import (
 )
 from sim_plant.bench.trace import Bools
 
-BAD_AFTER_S = 2.0  # a loop out of range so long is BAD (narrative 1.4)
 AFTERMATH_MS = 500  # a stop so soon after a dip is still the dip's
 
 

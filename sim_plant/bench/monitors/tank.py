@@ -6,14 +6,13 @@ import numpy as np
 
 from sim_plant.bench.monitors import forms
 from sim_plant.bench.monitors.flushing import resting_flushes
-from sim_plant.bench.monitors.observed import Observed
+from sim_plant.bench.monitors.observed import BAD_AFTER_S, Observed
 from sim_plant.bench.monitors.pump import HARD_WIRED_S
 from sim_plant.bench.monitors.reactions import answers, stays_dead
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
 
 FULL_ANSWER_S = 2.0  # stated by SR-27
-BAD_AFTER_S = 2.0  # a loop out of range so long is BAD (narrative 1.4)
 
 
 def full_tank_stops(obs: Observed) -> Tally:

@@ -15,12 +15,19 @@ from test_monitors_flushing import cut_flush, stopped, stopped_beside_purges
 from test_monitors_link import lost
 from test_monitors_link import running as linked
 from test_monitors_people import chattering, dipped, halted, maintained
-from test_monitors_pump import welded
+from test_monitors_pump import welded, welded_then_stale
 from test_monitors_purging import purged
 from test_monitors_quality import PUMP_S, bad_water
 from test_monitors_reactions import CAUSE_S, CAUSES, all_off, producing, with_cause
 from test_monitors_suction import failing_suction
-from test_monitors_water import GRACE, antiscalant_low, around_a_forced_one, bank_started, dosing_lost
+from test_monitors_water import (
+    GRACE,
+    antiscalant_low,
+    around_a_forced_one,
+    bank_started,
+    booster_blinks,
+    dosing_lost,
+)
 
 from controller.settings import Setpoints
 from sim_plant.bench.monitors import REQUIREMENTS, Context
@@ -231,6 +238,8 @@ HAIRS = (
 )
 MORE_HAIRS = {
     "beside purges": Hair("SR-19", lambda s: stopped_beside_purges().flush(s, 75, 1), 324.1, 324.2, 200),
+    "then stale": Hair("SR-12", welded_then_stale, 202.6, 202.7, 200),
+    "for one scan": Hair("SR-53", booster_blinks, 5.1, 5.2, 202),
     "after a forced one": Hair("SR-52", lambda s: around_a_forced_one(204.6, s), 205.8, 205.7, 205.7),
     "with a forced one": Hair("SR-52", lambda s: around_a_forced_one(s, 205), 204.2, 204.3, 205),
 }

@@ -219,6 +219,58 @@ def test_sr_19_a_flush_that_was_interrupted_is_still_owed() -> None:
     assert interrupted(2300).flush(1500, 75, unit=1).verdict("SR-19") is Verdict.PASS
 
 
+def cut_after_a_wait(shut_s: float, seconds: float = 420.0) -> Story:
+    """As ``stopped``; unit 2 keeps the slot until 290 s, then unit 1 opens its shut feed valve at 294 s.
+
+    Suction is low while the feed valve is shut and for 0.9 s after it opens. The flush ends at ``shut_s``.
+    """
+    story = stopped(seconds).during(190, 290, "flush_valve", True, 2).flush(293, shut_s - 294, unit=1)
+    return story.during(202, 294.9, "suction_ma", 0.0, 1).during(202, 294.9, "suction_ok", False, 1)
+
+
+def test_sr_19_a_flush_that_had_to_wait_is_judged_for_ending_short() -> None:
+    assert cut_after_a_wait(334).verdict("SR-19") is Verdict.FAIL
+
+
+@pytest.mark.parametrize(("low_until_s", "verdict"), [(304.0, Verdict.FAIL), (304.1, Verdict.NOT_EXERCISED)])
+def test_sr_19_no_water_counts_when_the_feed_valve_has_been_open_for_its_blanking_time(
+    low_until_s: float, verdict: Verdict
+) -> None:
+    """It opens at 294 s; the blanking takes 10 s."""
+    story = cut_after_a_wait(334).during(294, low_until_s, "suction_ma", 0.0, 1)
+
+    assert story.verdict("SR-19") is verdict
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("suction_ma", 0.7), ("suction_ok", False)], ids=["transmitter", "switch"]
+)
+def test_sr_19_a_flush_that_ends_for_want_of_water_is_still_owed(name: str, value: float | bool) -> None:
+    assert cut_after_a_wait(334).during(329, 340, name, value, 1).verdict("SR-19") is Verdict.NOT_EXERCISED
+
+
+@pytest.mark.parametrize(("cut_s", "verdict"), [(332.6, Verdict.NOT_EXERCISED), (332.7, Verdict.FAIL)])
+def test_sr_19_a_broken_suction_loop_may_end_the_flush(cut_s: float, verdict: Verdict) -> None:
+    """The flush ends at 334 s; a loop is called BAD after 2 s, less half a second and one scan."""
+    story = cut_after_a_wait(334).during(cut_s, 340, "suction_ma", 0.0, 1, raw=True)
+
+    assert story.verdict("SR-19") is verdict
+
+
+@pytest.mark.parametrize(("seen_s", "verdict"), [(332.6, Verdict.NOT_EXERCISED), (332.7, Verdict.FAIL)])
+def test_sr_19_a_welded_contactor_may_end_the_flush(seen_s: float, verdict: Verdict) -> None:
+    """The flush ends at 334 s; run feedback may stay for 2 s, less half a second and one scan."""
+    story = cut_after_a_wait(334).during(seen_s, 340, "pump_running", True, 1)
+
+    assert story.verdict("SR-19") is verdict
+
+
+def test_sr_19_run_feedback_in_an_old_image_excuses_nobody() -> None:
+    story = cut_after_a_wait(334).during(331, 340, "pump_running", True, 1).freeze(320, 345, unit=1)
+
+    assert story.verdict("SR-19") is Verdict.FAIL
+
+
 def test_sr_19_a_full_tank_is_an_ordinary_stop() -> None:
     story = Story(420).produce(10, 200, unit=1).set(199.9, "tank_level_ma", 95.0)
 

@@ -70,6 +70,16 @@ def test_an_episode_ends_where_the_output_falls_or_the_cause_goes(
         assert output[start] or output[start - 1]
         assert answered == (end < n and not output[end])
         assert answered or end == n or not cause[end]
+        assert output[start:end].all()
+
+
+@given(signals)
+def test_only_an_off_of_one_scan_is_filled(on: np.ndarray) -> None:
+    filled = forms.unblinked(on)
+
+    for row in range(len(on)):
+        between = 0 < row < len(on) - 1 and on[row - 1] and on[row + 1]
+        assert filled[row] == (on[row] or between)
 
 
 @given(st.lists(st.integers(0, 10**6), unique=True, max_size=12), st.integers(1, 4))

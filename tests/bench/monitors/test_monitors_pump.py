@@ -68,6 +68,25 @@ def test_sr_12_a_feedback_that_drops_out_in_time_is_no_trigger() -> None:
     assert story.verdict("SR-12") is Verdict.NOT_EXERCISED
 
 
+def welded_then_stale(stale_from_s: float) -> Story:
+    """The feedback stays for 20 s and nobody answers; from a moment on the image is an old one.
+
+    Its last change is a second before that moment, because an image may be so old.
+    """
+    return welded(enable_off_s=20.0, alarm_s=20.0).freeze(stale_from_s - 1.1, 230, unit=1)
+
+
+def test_sr_12_an_image_that_has_stopped_changing_says_nothing_of_the_feedback() -> None:
+    """The unit's image is that of 199 s, with the pump on, until long after the stop."""
+    story = Story(260).produce(10, 200, unit=1).during(200, 220, "pump_running", True, 1)
+
+    assert story.freeze(199, 220, unit=1).verdict("SR-12") is Verdict.NOT_EXERCISED
+
+
+def test_sr_12_the_other_unit_s_old_image_excuses_nobody() -> None:
+    assert welded(enable_off_s=20.0, alarm_s=20.0).freeze(199, 220, 2).verdict("SR-12") is Verdict.FAIL
+
+
 @pytest.mark.parametrize(("off_s", "verdict"), [(88.2, Verdict.PASS), (88.0, Verdict.FAIL)])
 def test_sr_13_a_motor_rests_before_its_next_start(off_s: float, verdict: Verdict) -> None:
     """90 s, less 2 % and one scan."""

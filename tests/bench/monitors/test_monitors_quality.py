@@ -275,6 +275,13 @@ def test_sr_25_a_stop_in_the_very_scan_fails_too() -> None:
     assert story.verdict("SR-25") is Verdict.FAIL
 
 
+def test_sr_25_a_stop_for_one_scan_fails_too() -> None:
+    story = Story(400).produce(10, 390, unit=1).during(202, 202.1, "pump", False, 1)
+    story.during(200, 300, "permeate_flow_ma", 3.7, 1, raw=True)
+
+    assert story.verdict("SR-25") is Verdict.FAIL
+
+
 def test_sr_25_a_loop_whose_value_is_a_cause_may_stop_the_pump() -> None:
     """3.7 mA of suction is less than no pressure."""
     story = Story(400).produce(10, 390, unit=1).cut(201.2, 1)

@@ -48,6 +48,14 @@ def test_sr_04_a_stop_command_in_a_dip_is_not_the_dips() -> None:
     assert dipped(4.0).cut(202, 1).command(202, "stop", 1).verdict("SR-04") is Verdict.NOT_EXERCISED
 
 
+def test_sr_04_a_pump_that_is_off_for_one_scan_of_a_dip_has_stopped() -> None:
+    assert dipped(4.0).during(202, 202.1, "pump", False, 1).verdict("SR-04") is Verdict.FAIL
+
+
+def test_sr_04_a_pump_that_blinks_in_its_answer_has_not_stopped() -> None:
+    assert dipped(60.0).during(205, 205.1, "pump", False, 1).verdict("SR-04") is Verdict.FAIL
+
+
 def test_sr_04_a_deep_dip_may_stop_the_pump() -> None:
     assert dipped(3.0, bar=0.1).cut(201.2, 1).verdict("SR-04") is Verdict.NOT_EXERCISED
 

@@ -188,6 +188,13 @@ def test_sr_38_ten_proving_strokes_are_allowed(for_s: float, verdict: Verdict) -
     assert story.verdict("SR-38") is verdict
 
 
+def test_sr_38_dosing_that_blinks_has_not_stopped() -> None:
+    story = Story(300).produce(10, 200, unit=1).set(200, "feed_flow_ma", 0.1)
+    story.during(204, 204.1, "dosing_run", False).set(208, "dosing_run", False)
+
+    assert story.verdict("SR-38") is Verdict.FAIL
+
+
 def test_sr_38_dosing_into_flow_is_no_trigger() -> None:
     assert Story(300).produce(10, 200, unit=1).verdict("SR-38") is Verdict.NOT_EXERCISED
 
@@ -368,6 +375,16 @@ def test_sr_53_the_booster_stops_after_the_last_feed(for_s: float, verdict: Verd
     story = Story(300).produce(10, 200, unit=1).set(202 + for_s, "booster_run", False)
 
     assert story.verdict("SR-53") is verdict
+
+
+def booster_blinks(after_s: float) -> Story:
+    """The last feed valve closes at 202 s; the booster is off for one scan and then runs on."""
+    return Story(300).produce(10, 200, unit=1).during(202 + after_s, 202.1 + after_s, "booster_run", False)
+
+
+@pytest.mark.parametrize(("after_s", "verdict"), [(5.1, Verdict.PASS), (5.2, Verdict.FAIL)])
+def test_sr_53_a_booster_that_starts_again_at_once_had_stopped(after_s: float, verdict: Verdict) -> None:
+    assert booster_blinks(after_s).verdict("SR-53") is verdict
 
 
 def ramped(bar_s: float, drive_hz_s: float = 1.0, from_hz: float = 25.0) -> Story:
