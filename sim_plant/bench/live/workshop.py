@@ -28,7 +28,6 @@ OVER_STOP_PCT = 1.0
 """The tank is so far above its stop level until all units are at rest, so that none is called."""
 QUIET_S = 5.0
 """Rest counts when it has lasted so long and the time in which the bank looks whether it may start."""
-AT_REST = (UnitState.STANDBY.value, UnitState.OFF.value)
 
 
 def _full_tank(rig: Rig, _unit: int) -> None:
@@ -105,19 +104,23 @@ def _heal(rig: Rig) -> None:
     """What a person does: reset, return to service, and start what a stop of the last run holds."""
     rig.operate("reset_button", 0, True)
     for unit, state in enumerate(_states(rig), start=1):
-        if state == UnitState.MAINTENANCE:
-            _return_to_service(rig, unit)
-        elif state in AT_REST:
+        if state in (UnitState.MAINTENANCE, UnitState.OFF):
+            _turn_to_auto(rig, unit, state == UnitState.MAINTENANCE)
+        elif state == UnitState.STANDBY:
             rig.command(Verb.START, unit, "bench")
     rig.run_for(1.0)
 
 
-def _return_to_service(rig: Rig, unit: int) -> None:
-    """With the selector OFF, as the narrative wants it, then back to AUTO."""
+def _turn_to_auto(rig: Rig, unit: int, from_maintenance: bool) -> None:
+    """Selector to OFF and back: a controller without an image has seen OFF and remembers it until it is turned.
+
+    A unit in maintenance is returned to service in between, as the narrative wants it.
+    """
     rig.operate("selector_auto", unit, False)
     rig.run_for(1.0)
-    rig.command(Verb.RETURN_TO_SERVICE, unit, "bench")
-    rig.run_for(1.0)
+    if from_maintenance:
+        rig.command(Verb.RETURN_TO_SERVICE, unit, "bench")
+        rig.run_for(1.0)
     rig.operate("selector_auto", unit, True)
 
 
@@ -126,7 +129,7 @@ def _states(rig: Rig) -> list[str]:
 
 
 def _idle(rig: Rig) -> bool:
-    return not driven(rig.outputs) and all(state in AT_REST for state in _states(rig))
+    return not driven(rig.outputs) and all(state == UnitState.STANDBY for state in _states(rig))
 
 
 def _stays_idle(rig: Rig, seconds: float) -> bool:
