@@ -112,7 +112,7 @@ def _heal(rig: Rig) -> None:
 
 
 def _turn_to_auto(rig: Rig, unit: int, from_maintenance: bool) -> None:
-    """Selector to OFF and back: a controller without an image has seen OFF and remembers it until it is turned.
+    """Selector to OFF and back: a controller without an image has seen OFF and remembers it.
 
     A unit in maintenance is returned to service in between, as the narrative wants it.
     """
