@@ -12,6 +12,7 @@ from typing import NamedTuple
 from markupsafe import Markup
 
 from controller.unit.states import STATES
+from sim_plant.bench.campaign.answers import RESIDUAL
 from sim_plant.bench.campaign.closer import Look
 from sim_plant.bench.campaign.figures import POSSIBLE_MOVES, Failure, Figures, LineFigures, Spot
 from sim_plant.bench.campaign.idle import why_idle
@@ -79,7 +80,7 @@ def campaign_html(
         states=[state.value for state in STATES],
         map_rows=[(line, _fields(figures, line)) for line in figures.lines],
         not_the_plants=[(name, line) for name, line in CATALOGUE.items() if not line.ways],
-        residual=[line for line in figures.lines if line.residual],
+        residual=_residual(figures),
         unseen=[line for line in figures.unseen if not line.residual],
         sentences=list(sentences(figures)),
         possible_moves=sorted(POSSIBLE_MOVES),
@@ -130,6 +131,24 @@ def _rows(figures: Figures, requirements: Sequence[RequirementText], cases: Sequ
         )
         for r in figures.requirements
     ]
+
+
+def _residual(figures: Figures) -> list[tuple[str, str, int, str]]:
+    """Each residual line of the catalogue: name, text, cells, what was seen of it."""
+    told = {line.line: line for line in figures.lines}
+    rows = []
+    for name in RESIDUAL:
+        line, text = told.get(name), CATALOGUE[name].text
+        if line is None:
+            why = "not among these cells" if CATALOGUE[name].ways else CATALOGUE[name].belongs_to
+            rows.append((name, text, 0, f"not injected: {why}"))
+        elif not line.seen:
+            rows.append((name, text, line.cells, "nothing, in no cell"))
+        else:
+            first = f", first by {line.answers[0][0]}" if line.answers else ""
+            seen = f"told from no fault in {line.seen} cells{first}; do not rely on it"
+            rows.append((name, text, line.cells, seen))
+    return rows
 
 
 def _fields(figures: Figures, line: LineFigures) -> list[Field | None]:

@@ -14,6 +14,7 @@ from campaign_results import BROKEN, F01, F09, F47, HELD, PLAN, UNSEEN, write
 
 from controller.settings import Setpoints
 from controller.unit.states import UnitState
+from sim_plant.bench.campaign.answers import Answer
 from sim_plant.bench.campaign.cells import Cell
 from sim_plant.bench.campaign.closer import Look
 from sim_plant.bench.campaign.figures import figures_of, runs_of
@@ -191,7 +192,16 @@ def test_the_page_tells_what_answered_and_which_limit_was_nearest(tmp_path: Path
 
 
 def test_the_page_names_residual_faults_and_what_was_seen_of_them(tmp_path: Path) -> None:
-    assert row(page(tmp_path, HELD, UNSEEN), "Residual faults", "F09").endswith("1 nothing, in no cell")
+    text = page(tmp_path, HELD, UNSEEN)
+    assert row(text, "Residual faults", "F09").endswith("1 nothing, in no cell")
+    assert row(text, "Residual faults", "F91").endswith("0 not injected: people: a step of a case")
+    assert row(text, "Residual faults", "F63").endswith("0 not injected: not among these cells")
+
+
+def test_a_residual_fault_that_was_told_after_all_is_not_to_be_relied_on(tmp_path: Path) -> None:
+    told = CellResult(F09, Verdict.PASS, answer=Answer("bank alarm_relay off", 900))
+    line = row(page(tmp_path, told), "Residual faults", "F09")
+    assert line.endswith("told from no fault in 1 cells, first by bank alarm_relay off; do not rely on it")
 
 
 def test_the_page_shows_why_a_cell_failed_with_its_picture(tmp_path: Path) -> None:
