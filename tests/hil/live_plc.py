@@ -42,10 +42,11 @@ def free_port() -> int:
 
 @dataclass(frozen=True)
 class Proven:
-    """What a proof came to: exit code, requirements that failed and that passed, all that was printed."""
+    """What a proof came to: exit code, requirements that failed, stayed open and passed, all that was printed."""
 
     code: int
     failed: frozenset[str]
+    left_open: frozenset[str]
     passed: frozenset[str]
     printed: str
 
@@ -77,9 +78,11 @@ class Meeting:
             for run in json.loads((self._out / "run.json").read_text(encoding="utf-8"))["runs"]
             for finding in (*run["requirements"], *run["expectations"])
         ]
-        failed = frozenset(name for name, verdict in verdicts if verdict == "fail")
-        passed = frozenset(name for name, verdict in verdicts if verdict == "pass") - failed
-        return Proven(self._proof.returncode, failed, passed, printed)
+        failed, left_open, passed = (
+            frozenset(name for name, verdict in verdicts if verdict == word)
+            for word in ("fail", "inconclusive", "pass")
+        )
+        return Proven(self._proof.returncode, failed, left_open, passed, printed)
 
 
 def _start(command: Sequence[str]) -> subprocess.Popen[str]:

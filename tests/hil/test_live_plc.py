@@ -35,15 +35,19 @@ def meet_all(tmp_path: Path) -> dict[tuple[str, str, int], Proven]:
 
 
 def test_a_right_plc_passes_and_each_planted_mistake_fails_at_its_requirement(tmp_path: Path) -> None:
-    """In both wirings: the PLC polls our plant, and the bench writes the PLC's image."""
+    """In both wirings: the PLC polls our plant, and the bench writes the PLC's image.
+
+    On a machine that is short of time the rounds are long, and then a limit that is kept by little stays open;
+    so the right PLC may leave some open, and must never fail.
+    """
     proven = meet_all(tmp_path)
-    print({what: (p.code, sorted(p.failed)) for what, p in proven.items()})
+    print({what: (p.code, sorted(p.failed), sorted(p.left_open)) for what, p in proven.items()})
     for (asks, case, mistake), found in proven.items():
         where = f"{asks} asks, {case}, mistake {mistake}\n{found.printed}"
         if mistake == 0:
             assert not found.failed, where
-            assert found.code == 0, where
-            assert RIGHT[case] <= found.passed, where
+            assert found.code == (1 if found.left_open else 0), where
+            assert RIGHT[case] <= found.passed | found.left_open, where
         else:
             assert found.code == 1, where
             assert MISTAKES[mistake][1] in found.failed, where
