@@ -42,7 +42,7 @@ def free_port() -> int:
 
 @dataclass(frozen=True)
 class Proven:
-    """What a proof came to: exit code, requirements that failed, stayed open and passed, all that was printed."""
+    """What a proof came to: exit code, requirements that failed, stayed open and passed, all its words."""
 
     code: int
     failed: frozenset[str]

@@ -37,8 +37,8 @@ def meet_all(tmp_path: Path) -> dict[tuple[str, str, int], Proven]:
 def test_a_right_plc_passes_and_each_planted_mistake_fails_at_its_requirement(tmp_path: Path) -> None:
     """In both wirings: the PLC polls our plant, and the bench writes the PLC's image.
 
-    On a machine that is short of time the rounds are long, and then a limit that is kept by little stays open;
-    so the right PLC may leave some open, and must never fail.
+    On a machine that is short of time the rounds are long, and a limit that is kept by little then stays
+    open. So the right PLC may leave some open, and must never fail.
     """
     proven = meet_all(tmp_path)
     print({what: (p.code, sorted(p.failed), sorted(p.left_open)) for what, p in proven.items()})
