@@ -58,7 +58,8 @@ class RemoteDriver:
     ) -> None:
         self._now_ms = now_ms
         self._outputs = _Driven(n_units, now_ms)
-        rounds = [Rounds(link, owner, say) for link in links]
+        rest = by_name(safe_outputs(n_units))
+        rounds = [Rounds(link, owner, say, rest) for link in links]
         asked = [a for of_link in rounds for a in of_link.asked]
         self._bank = _Image("bank.", BANK_SIGNALS, asked)
         self._units = [_Image(f"unit{unit}.", UNIT_SIGNALS, asked) for unit in range(1, n_units + 1)]

@@ -17,6 +17,9 @@ Values = Mapping[str, bool | float]
 """By the names of signals and service points."""
 SILENT_EVERY_MS = 2_000
 """While others on its link live, a device that does not answer is asked no more often: it costs them time."""
+SILENT_AFTER_MS = 1_000
+"""A device that has answered within this is asked in every round all the same: one answer that is lost must
+not cost the image, which is good for as long (narrative 2.3)."""
 BROKEN_MA = 0.0
 _LOOP_MAX_MA = 30.0  # beyond what any loop can carry; such a register holds nonsense
 _HEARTBEATS = 0xFFFF
@@ -110,21 +113,28 @@ class Asked:
     device: RemoteDevice
     watch: Watch
     newest: Snapshot = field(default_factory=lambda: Snapshot({}, None))
-    silent: bool = False  # the last round with it failed and cost time
+    silent: bool = False  # it has not answered for a while, and asking costs time
+    answered_ms: int | None = None  # when it was last asked and answered
     heartbeat: int = 0
     losses: int = 0  # of the link, when the device last showed who it is
 
 
 class Rounds:
-    """One link and its devices. ``owner`` is our mark at the devices; ``say`` takes lines for people."""
+    """One link and its devices. ``owner`` is our mark at the devices; ``say`` takes lines for people.
 
-    def __init__(self, remote: RemoteLink, owner: int, say: Callable[[str], None]) -> None:
+    ``rest`` is the image at rest, for a device that began anew; without it such a device gets what the others
+    get, and its image counts.
+    """
+
+    def __init__(
+        self, remote: RemoteLink, owner: int, say: Callable[[str], None], rest: Values | None = None
+    ) -> None:
         self.link, self.exchange_ms = remote.link, remote.exchange_ms
         self.asked = [
-            Asked(device, Watch(device.name, owner, device.identity, device.known))
+            Asked(device, Watch(device.name, owner, device.identity, device.known, rest is not None))
             for device in remote.devices
         ]
-        self._owner, self._say = owner, say
+        self._owner, self._say, self._rest = owner, say, rest or {}
         self._turn = 0  # among the silent devices
         self._tried_ms = 0  # when one was last asked in vain
 
@@ -152,16 +162,17 @@ class Rounds:
     def _ask(self, a: Asked, outputs: Values, now_ms: int) -> None:
         try:
             values = self._talk(a, outputs, now_ms)
-            shown = _shown(a.device.name, values)
         except LinkError as error:
-            a.silent = error.kind is not Trouble.REFUSED
+            if error.kind is Trouble.REFUSED:
+                a.answered_ms = now_ms
+            a.silent = a.answered_ms is None or now_ms - a.answered_ms >= SILENT_AFTER_MS
             self._tried_ms = now_ms
             a.watch.missed(str(error))
         except ValueError as error:
             a.watch.missed(f"its registers make no sense ({error})")
         else:
-            a.silent, a.losses = False, self.link.losses
-            a.watch.shown(shown, now_ms)
+            a.silent, a.answered_ms, a.losses = False, now_ms, self.link.losses
+            a.watch.answered()
             fresh_ms = a.watch.fresh_ms
             image: dict[str, bool | float] = {}
             if fresh_ms is not None:
@@ -170,16 +181,22 @@ class Rounds:
             a.newest = Snapshot(image, fresh_ms)
 
     def _talk(self, a: Asked, outputs: Values, now_ms: int) -> dict[str, bool | float]:
-        """One round with one device; the values read."""
+        """One round with one device; the values read.
+
+        What it showed is judged before anything is written alone: a device that began anew, or that another
+        master has just marked, gets nothing of what was meant for the one before.
+        """
         device, values = a.device, dict[str, bool | float]()
-        written: Values = {}
-        if a.watch.may_write and a.losses == self.link.losses:
-            a.heartbeat = a.heartbeat % _HEARTBEATS + 1
-            a.watch.wrote(a.heartbeat, now_ms)
-            marks = {f"{device.name}.heartbeat": a.heartbeat, f"{device.name}.owner": self._owner}
-            written = {**outputs, **marks}
+        written = self._written(a, outputs, now_ms)
+        judged = False
         for exchange in device.exchanges:
             block, out = exchange.read, exchange.write if written else None
+            if block is None and out is not None and not judged:
+                a.watch.judge(_shown(device.name, values), now_ms)
+                judged = True
+            if judged:
+                out = out if a.watch.may_write else None
+                written = {**written, **self._rest} if a.watch.must_rest else written
             write = (out.table, out.address, device.pack(out, written)) if out is not None else None
             read = (block.table, block.address, block.count) if block is not None else None
             if write is None and read is None:
@@ -188,7 +205,18 @@ class Rounds:
             got = self.link.exchange(device.unit_id, write, read, both, device.timeout_s)
             if block is not None:
                 values.update(device.unpack(block, got))
+        if not judged:
+            a.watch.judge(_shown(device.name, values), now_ms)
         return values
+
+    def _written(self, a: Asked, outputs: Values, now_ms: int) -> Values:
+        """What is written in this round, with our marks; nothing while the device must not be written to."""
+        if not a.watch.may_write or a.losses != self.link.losses:
+            return {}
+        a.heartbeat = a.heartbeat % _HEARTBEATS + 1
+        a.watch.wrote(a.heartbeat, now_ms)
+        marks = {f"{a.device.name}.heartbeat": a.heartbeat, f"{a.device.name}.owner": self._owner}
+        return {**(self._rest if a.watch.must_rest else outputs), **marks}
 
 
 def _shown(name: str, values: Values) -> Shown:

@@ -25,7 +25,7 @@ from controller.settings import Setpoints
 from controller.signals import Inputs, Outputs, safe_outputs
 from controller.unit.states import STATES
 from controller.wiring import default_wiring
-from sim_plant.bench.trace import Mark, Recorder
+from sim_plant.bench.trace import Mark, Recorder, Trace
 from sim_plant.plant import Plant
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.serve.remote_io import RemoteIo
@@ -66,6 +66,7 @@ SHORT = Setpoints(
 )
 """Short waits, so that a bank produces again soon; all inside their ranges."""
 
+STATE_NAMES = tuple(state.value for state in STATES)
 _CODES = {state: code for code, state in enumerate(STATES)}
 
 
@@ -77,6 +78,7 @@ class Ready:
     firmware: Snapshot
     outputs: Outputs
     t_ms: int
+    record: Trace
 
 
 READY_AFTER_MS, READY_LATEST_MS = 20_000, 600_000
@@ -87,15 +89,18 @@ CONNECT_S = 20.0
 def ready(setpoints: Setpoints = SHORT, seed: int = 1) -> Ready:
     """Bring plant and firmware to production of all units, and 20 s further, scan by scan."""
     plant, firmware = _new_plant(seed), Controller(N_UNITS, setpoints)
+    recorder = Recorder(N_UNITS, STATE_NAMES)
     t_ms, producing_ms, outputs = 0, 0, safe_outputs(N_UNITS)
     while producing_ms < READY_AFTER_MS:
         assert t_ms < READY_LATEST_MS, firmware.waits()
-        outputs = firmware.scan(plant.inputs(), t_ms)
+        inputs = plant.inputs()
+        outputs = firmware.scan(inputs, t_ms)
+        recorder.add(t_ms, inputs, outputs, plant.unit_truth, plant.bank_truth)
         plant.step(outputs, SCAN_MS)
         firmware.take_events()
         t_ms += SCAN_MS
         producing_ms = producing_ms + SCAN_MS if all(unit.pump for unit in outputs.units) else 0
-    return Ready(plant.snapshot(), firmware.snapshot(), outputs, t_ms)
+    return Ready(plant.snapshot(), firmware.snapshot(), outputs, t_ms, recorder.trace())
 
 
 def _new_plant(seed: int) -> Plant:
@@ -104,7 +109,7 @@ def _new_plant(seed: int) -> Plant:
     return plant
 
 
-def real_ms() -> int:
+def now_ms() -> int:
     """Monotonic time of the machine."""
     return time.monotonic_ns() // 1_000_000
 
@@ -116,16 +121,15 @@ class StormBank:
         self, servers: ServerThread, proxies: ProxyThread, seed: int, setpoints: Setpoints = SHORT
     ) -> None:
         begun = ready(setpoints)
-        self._behind_ms = real_ms() - begun.t_ms
         self.wiring = default_wiring(N_UNITS)
         self.setpoints = setpoints
-        self.io = RemoteIo(self.wiring, self.now_ms)
+        self.io = RemoteIo(self.wiring, now_ms)
         self.server_port = servers.start(serve_tcp(self.io.on_link("io"))).port
         self.proxy = Proxy(proxies, self.server_port, seed)
         self.plant = _new_plant(seed)
         self.plant.restore(begun.plant)
-        self.t0_ms = self._stepped_ms = self.now_ms()
-        self.recorder = Recorder(N_UNITS, tuple(state.value for state in STATES))
+        self.t0_ms = self._stepped_ms = now_ms()  # see go
+        self.recorder = Recorder(N_UNITS, STATE_NAMES)
         self.rules = FieldRules(self.wiring.n_units)
         self.said: list[str] = []
         self.rows_late_ms: list[int] = []  # of the plant's scans
@@ -138,31 +142,44 @@ class StormBank:
         self._start_program(None)
         self.controller.restore(begun.firmware)
         self.outputs = begun.outputs
-        self._connect()
-
-    def now_ms(self) -> int:
-        """The bank's own time, which went on from that of the desk."""
-        return real_ms() - self._behind_ms
+        self._desk = begun  # its time is gone on from by firmware and record
+        self.connected, self._going = threading.Event(), threading.Event()
+        self._keeper = threading.Thread(target=self._connect, daemon=True)
+        self._keeper.start()
 
     def _connect(self) -> None:
-        """Let the line carry the image of production before plant and firmware go on; some tenths of 1 s."""
+        """Let the line carry the image of production, and keep it until ``go``."""
         end_s = time.monotonic() + CONNECT_S
-        while self.io.drive().units != self.outputs.units or max(self._ages()) > 2 * SCAN_MS:
-            assert time.monotonic() < end_s, self.said
+        while not self._going.is_set():
             self.driver.write(self.outputs)
             self._publish()
-            time.sleep(0.02)
-        self.t0_ms = self._stepped_ms = self.now_ms()
+            time.sleep(0.05)
+            if not self.connected.is_set() and self._carries():
+                self.connected.set()
+            assert self.connected.is_set() or time.monotonic() < end_s, self.said
+
+    def _carries(self) -> bool:
+        inputs = self.driver.read()
+        fresh = max(inputs.bank_age_ms, *inputs.unit_age_ms) < self.setpoints.io_stale_s * 500
+        return fresh and self.io.drive().units == self.outputs.units
+
+    def go(self) -> None:
+        """Plant and firmware go on from the desk; the scans follow at once. AssertionError: no line."""
+        assert self.connected.wait(CONNECT_S), self.said
+        self._going.set()
+        self._keeper.join()
+        self.t0_ms = self._stepped_ms = now_ms()
+        self.t0_ms -= self._desk.t_ms
 
     # --- the program --------------------------------------------------------------------------------------
 
     def _start_program(self, retained: str | None) -> None:
         links = remote_links(self.wiring, {"io": self.proxy.port})
         self.controller = Controller(N_UNITS, self.setpoints, retained)
-        self.driver = RemoteDriver(links, N_UNITS, OURS, self._say, self.now_ms)
+        self.driver = RemoteDriver(links, N_UNITS, OURS, self._say, now_ms)
 
     def _say(self, text: str) -> None:
-        self.said.append(f"{(self.now_ms() - self.t0_ms) / 1000:.1f} {text}")
+        self.said.append(f"{(now_ms() - self.t0_ms) / 1000:.1f} {text}")
 
     def restart_program(self) -> None:
         """As a person would; takes a while, in which the firmware does not scan."""
@@ -186,20 +203,20 @@ class StormBank:
         if self.restarting:
             self._scanned_ms = 0
             return
-        at_ms = self.now_ms()
+        at_ms = now_ms()
         if self._scanned_ms:
             self.scans_late_ms.append(max(at_ms - self._scanned_ms - SCAN_MS, 0))
         self._scanned_ms = at_ms
         inputs = self.driver.read()
         self.rules.taken(inputs, at_ms)
-        self.driver.write(self.controller.scan(inputs, at_ms))
+        self.driver.write(self.controller.scan(inputs, at_ms - self.t0_ms))
         self.inputs = inputs
 
     # --- the plant ----------------------------------------------------------------------------------------
 
     def plant_scan(self) -> None:
         """One scan of the plant: what is driven is recorded, judged and acted on for the time that passed."""
-        at_ms = self.now_ms()
+        at_ms = now_ms()
         passed_ms = max(at_ms - self._stepped_ms, 1)
         for due in [one for one in self._later if one[0] <= at_ms]:
             self._later.remove(due)
@@ -218,13 +235,9 @@ class StormBank:
             passed_ms -= STEP_MS_MAX
         self._publish()
 
-    def _ages(self) -> tuple[int, ...]:
-        inputs = self.driver.read()
-        return (inputs.bank_age_ms, *inputs.unit_age_ms)
-
     def _publish(self) -> None:
         inputs = self.plant.inputs()
-        self.rules.shown(inputs, self.now_ms())
+        self.rules.shown(inputs, now_ms())
         self.io.publish(inputs)
 
     def _aged(self, shown: Inputs) -> Inputs:
@@ -252,7 +265,7 @@ class StormBank:
     def press_reset(self) -> None:
         """A person's finger on the button."""
         self.operate("reset_button", True)
-        self.rules.reset_given(self.now_ms())
+        self.rules.reset_given(now_ms())
         self.in_ms(PRESS_MS, lambda: self.operate("reset_button", False))
 
     def operate(self, switch: str, on: bool) -> None:
@@ -262,11 +275,20 @@ class StormBank:
 
     def in_ms(self, wait_ms: int, act: Callable[[], None]) -> None:
         """Do it later, in a scan of the plant."""
-        self._later.append((self.now_ms() + wait_ms, act))
+        self._later.append((now_ms() + wait_ms, act))
 
     def mark(self, what: str, unit: int, text: str) -> None:
         """As the bench marks what it does."""
-        self.recorder.marks.append(Mark(self.now_ms() - self.t0_ms, what, unit, text))
+        self.recorder.marks.append(Mark(now_ms() - self.t0_ms, what, unit, text))
+
+    @property
+    def played_s(self) -> float:
+        """Since ``go``, to the last scan of the plant."""
+        return max(self._stepped_ms - self.t0_ms - self._desk.t_ms, 0) / 1000
+
+    def trace(self) -> Trace:
+        """What was seen at the desk and on the line."""
+        return self._desk.record.followed_by(self.recorder.trace())
 
     def close(self) -> None:
         """End the program, let the proxy go."""

@@ -24,7 +24,7 @@ from controller.signals import Inputs, Outputs
 
 LAG_MS = 2_000 + 100 + 200 + 100 + 100
 FRESH_MS = 2_000  # an image that is older counts as lost (narrative 2.3)
-SLACK_MS = 350  # a device's scan, and what the harness may be late
+SLACK_MS = 1_350  # two looks of the driver at the counter of life, and what the harness may be late
 _KEPT = 60  # images of a device
 UNIT_OUTPUTS = ("feed_valve", "flush_valve", "pump", "enable")
 

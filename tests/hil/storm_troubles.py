@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from controller.modbus.link import Link, LinkError, TcpSettings
 from tests.hil.proxy import Mischief, Rule
-from tests.hil.storm_bank import DEVICES, OTHER, UNIT_IDS, StormBank
+from tests.hil.storm_bank import DEVICES, OTHER, UNIT_IDS, StormBank, now_ms
 
 CUTS_ALL = ("lose requests", "lose answers", "half open", "cut", "exception", "garble", "echo", "wrong id")
 """Nothing reaches the device when all frames are struck, so it falls to rest by itself."""
@@ -141,7 +141,7 @@ class Weather:
             self._act(trouble, name)
         self._set_rules()
         if units := trouble.cut_off():
-            bank.rules.cut_off(trouble.name, units, bank.now_ms())
+            bank.rules.cut_off(trouble.name, units, now_ms())
             for unit in units:
                 if unit:
                     bank.mark("inject", unit, "unit_io lost")

@@ -34,7 +34,7 @@ from sim_plant.bench.monitors import Context, judge_all
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.faults import Fault
 from tests.hil.proxy import ProxyThread
-from tests.hil.storm_bank import LOW_PCT, N_UNITS, SCAN_MS, StormBank, real_ms
+from tests.hil.storm_bank import LOW_PCT, N_UNITS, SCAN_MS, StormBank, now_ms
 from tests.hil.storm_rules import LAG_MS
 from tests.hil.storm_troubles import Trouble, Weather, draw
 
@@ -100,11 +100,11 @@ class Story:
 
     def __init__(self, bank: StormBank, number: int, seed: int, end_ms: int) -> None:
         self.bank, self.number, self.report = bank, number, Report()
-        self.over = False
+        self.over = self.going = False
         self._rng = random.Random(seed)
         self._weather = Weather(bank)
-        self._end_ms = end_ms - real_ms() + bank.now_ms()
-        self._since_ms = bank.now_ms()
+        self._end_ms = end_ms
+        self._since_ms = now_ms()
         self._step: Callable[[int], None] = self._become_ready
         self._to_begin: list[Trouble] = []
         self._to_end: list[Trouble] = []
@@ -112,9 +112,15 @@ class Story:
         self._reset = self._restarted = False
         self._names: list[str] = []
 
+    def go(self) -> None:
+        """Begin as soon as the line carries."""
+        if self.bank.connected.is_set():
+            self.bank.go()
+            self.going, self._since_ms = True, now_ms()
+
     def scan(self) -> None:
         """Go on with whatever is due."""
-        at_ms = self.bank.now_ms()
+        at_ms = now_ms()
         self._step(at_ms)
         if at_ms >= self._end_ms:
             self.over = True
@@ -200,7 +206,7 @@ class Story:
         states, waits = self.bank.controller.states(), self.bank.controller.waits()
         words = ", ".join(f"{state.value}: {wait}" for state, wait in zip(states, waits, strict=True))
         text = f"{what} within {READY_MS / 1000:g} s ({words}; said last: {self.bank.said[-3:]})"
-        self._violation(self.bank.now_ms(), "recovery", 0, text)
+        self._violation(now_ms(), "recovery", 0, text)
         self.over = True
 
     def _violation(self, at_ms: int, rule: str, unit: int, text: str) -> None:
@@ -222,7 +228,7 @@ class Story:
         bank, report = self.bank, self.report
         for found in bank.rules.found:
             self._violation(found.t_ms, found.rule, found.unit, found.text)
-        trace = bank.recorder.trace()
+        trace = bank.trace()
         context = Context(bank.setpoints.flush_slots(N_UNITS), UNCERTAINTY_MS)
         for finding in judge_all(trace, bank.setpoints, context):
             if finding.name in JUDGED:
@@ -232,7 +238,7 @@ class Story:
                     self._violation(at_ms, f"{finding.name} (monitor)", finding.unit, finding.detail)
             elif finding.verdict is Verdict.FAIL:
                 report.other_failures[f"{finding.name}: {finding.detail}"] += 1
-        report.minutes = bank.recorder.rows and float(trace.t_ms[-1]) / 60_000
+        report.minutes = bank.played_s / 60
         report.struck = Counter({what.value: n for what, n in bank.proxy.struck.items()})
         report.images, report.cut_scans = bank.rules.images_checked, bank.rules.cut_checked
         report.rows = len(bank.rows_late_ms)
@@ -246,7 +252,7 @@ def carry_out(n_banks: int, first: int, minutes: float, seed: int) -> Report:
     switch_s = sys.getswitchinterval()
     sys.setswitchinterval(0.000_5)
     total = Report()
-    end_ms = real_ms() + round(60_000 * minutes / n_banks)
+    end_ms = now_ms() + round(60_000 * minutes / n_banks)
     numbers = itertools.count(first, 1_000)  # of the banks that follow the first ones
     finished: list[Story] = []
     with ServerThread() as servers, ProxyThread() as proxies:
@@ -275,25 +281,27 @@ def _run(
     due: list[tuple[float, int, bool]] = []
     for i in range(len(stories)):
         offset_ms = i * SCAN_MS / len(stories)
-        heapq.heappush(due, (real_ms() + offset_ms, i, True))
-        heapq.heappush(due, (real_ms() + offset_ms + SCAN_MS / 2, i, False))
-    while real_ms() < end_ms:
+        heapq.heappush(due, (now_ms() + offset_ms, i, True))
+        heapq.heappush(due, (now_ms() + offset_ms + SCAN_MS / 2, i, False))
+    while now_ms() < end_ms:
         at_ms, i, of_plant = heapq.heappop(due)
         time.sleep(max(at_ms - time.monotonic_ns() / 1e6, 0.0) / 1000.0)
         story = stories[i]
         if story.over:
-            if of_plant and end_ms - real_ms() > 120_000:
+            if of_plant and end_ms - now_ms() > 120_000:
                 finished.append(story)
                 stories[i] = begin(next(numbers) + i)
             elif of_plant:
                 continue
+        elif not story.going:
+            story.go()
         elif of_plant:
             story.bank.plant_scan()
             story.scan()
-        if not of_plant and not story.over:
+        if not of_plant and story.going and not story.over:
             story.bank.firmware_scan()
         next_ms = at_ms + SCAN_MS
-        while next_ms < real_ms():
+        while next_ms < now_ms():
             next_ms += SCAN_MS
         heapq.heappush(due, (next_ms, i, of_plant))
 
