@@ -17,9 +17,10 @@ Values = Mapping[str, bool | float]
 """By the names of signals and service points."""
 SILENT_EVERY_MS = 2_000
 """While others on its link live, a device that does not answer is asked no more often: it costs them time."""
-SILENT_AFTER_MS = 1_000
-"""A device that has answered within this is asked in every round all the same: one answer that is lost must
-not cost the image, which is good for as long (narrative 2.3)."""
+RETRY_MS, RETRIED_MS = 400, 1_000
+"""A device that has answered within ``RETRIED_MS`` is asked again after ``RETRY_MS`` all the same: one answer
+that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure costs the
+others on the link a round of writing."""
 BROKEN_MA = 0.0
 _LOOP_MAX_MA = 30.0  # beyond what any loop can carry; such a register holds nonsense
 _HEARTBEATS = 0xFFFF
@@ -113,7 +114,7 @@ class Asked:
     device: RemoteDevice
     watch: Watch
     newest: Snapshot = field(default_factory=lambda: Snapshot({}, None))
-    silent: bool = False  # it has not answered for a while, and asking costs time
+    silent: bool = False  # the last round with it failed and cost time
     answered_ms: int | None = None  # when it was last asked and answered
     heartbeat: int = 0
     losses: int = 0  # of the link, when the device last showed who it is
@@ -153,8 +154,11 @@ class Rounds:
                 a.silent = False
 
     def _turn_of(self, silent: list[Asked], none_live: bool, now_ms: int) -> Asked | None:
-        waits = not none_live and now_ms - self._tried_ms < SILENT_EVERY_MS
-        if not silent or waits:
+        tried_ms = now_ms - self._tried_ms
+        lately = [a for a in silent if a.answered_ms is not None and now_ms - a.answered_ms < RETRIED_MS]
+        if lately and not none_live and tried_ms >= RETRY_MS:
+            return lately[0]
+        if not silent or (not none_live and tried_ms < SILENT_EVERY_MS):
             return None
         self._turn += 1
         return silent[self._turn % len(silent)]
@@ -165,8 +169,7 @@ class Rounds:
         except LinkError as error:
             if error.kind is Trouble.REFUSED:
                 a.answered_ms = now_ms
-            a.silent = a.answered_ms is None or now_ms - a.answered_ms >= SILENT_AFTER_MS
-            self._tried_ms = now_ms
+            a.silent, self._tried_ms = error.kind is not Trouble.REFUSED, now_ms
             a.watch.missed(str(error))
         except ValueError as error:
             a.watch.missed(f"its registers make no sense ({error})")

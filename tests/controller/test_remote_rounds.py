@@ -195,22 +195,25 @@ def test_a_device_that_answers_again_is_asked_in_every_round_again() -> None:
     assert any(line == "skid2: answers again" for line in b.said)
 
 
-def test_one_answer_that_is_lost_is_asked_for_again_in_the_next_round() -> None:
-    """Given two devices; an image is good for 1 s, so a single loss must not cost it (F69: retry, then BAD)."""
+def test_one_answer_that_is_lost_is_asked_for_again_before_the_image_is_bad() -> None:
+    """Given two devices and a single loss; an image is good for 1 s (F69: retry, then BAD)."""
     b = Bench(2)
     b.go(5)
     b.field.silent = {1}
     b.go(1)
     b.field.silent = set()
-    b.go(3)
-    assert b.age_ms(1) < 600  # type: ignore[operator]  # it has answered
+    ages: list[int] = []
+    for _ in range(10):
+        b.go(1)
+        ages += [b.age_ms(1) or 0, b.age_ms(2) or 0]
+    assert max(ages) < 1_000
 
 
 def test_when_none_answers_one_is_asked_in_every_round() -> None:
     b = Bench(3)
     b.go(5)
     b.field.silent = {1, 2, 3}
-    b.go(8)
+    b.go(1)
     b.field.asked.clear()
     b.go(6)
     assert sorted(unit for _, unit, _ in b.field.asked) == [1, 1, 2, 2, 3, 3]

@@ -196,6 +196,9 @@ class Story:
         self.report.by_itself += not self._reset and not self._restarted
         self.report.after_reset += self._reset and not self._restarted
         self.report.after_restart += self._restarted
+        print(
+            f"bank {self.number}: produces again after {passed_ms / 1000:.1f} s", file=sys.stderr, flush=True
+        )
         self.report.slowest_s = max(self.report.slowest_s, passed_ms / 1000)
 
     def _dwell(self, at_ms: int) -> None:
@@ -211,6 +214,7 @@ class Story:
 
     def _violation(self, at_ms: int, rule: str, unit: int, text: str) -> None:
         seconds = (at_ms - self.bank.t0_ms) / 1000
+        print(f"bank {self.number} at {seconds:.1f} s: {rule} {text}", file=sys.stderr, flush=True)
         recent = [
             f"{mark.t_ms / 1000:.1f} {mark.what} {mark.text}"
             for mark in self.bank.recorder.marks
