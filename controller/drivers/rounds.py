@@ -19,8 +19,8 @@ SILENT_EVERY_MS = 2_000
 """While others on its link live, a device that does not answer is asked no more often: it costs them time."""
 RETRY_MS, RETRIED_MS = 400, 1_000
 """A device that has answered within ``RETRIED_MS`` is asked again after ``RETRY_MS`` all the same: one answer
-that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure costs the
-others on the link a round of writing."""
+that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure costs
+the others on the link a round of writing."""
 BROKEN_MA = 0.0
 _LOOP_MAX_MA = 30.0  # beyond what any loop can carry; such a register holds nonsense
 _HEARTBEATS = 0xFFFF

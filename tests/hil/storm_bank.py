@@ -131,7 +131,6 @@ class StormBank:
         self.t0_ms = self._stepped_ms = now_ms()  # see go
         self.recorder = Recorder(N_UNITS, STATE_NAMES)
         self.rules = FieldRules(self.wiring.n_units)
-        self.said: list[str] = []
         self.rows_late_ms: list[int] = []  # of the plant's scans
         self.scans_late_ms: list[int] = []  # of the firmware's, from one to the next, beyond the period
         self.starts = [0] * N_UNITS
@@ -174,6 +173,7 @@ class StormBank:
     # --- the program --------------------------------------------------------------------------------------
 
     def _start_program(self, retained: str | None) -> None:
+        self.said: list[str] = []
         links = remote_links(self.wiring, {"io": self.proxy.port})
         self.controller = Controller(N_UNITS, self.setpoints, retained)
         self.driver = RemoteDriver(links, N_UNITS, OURS, self._say, now_ms)

@@ -4,7 +4,6 @@ The monitors of the bench judge the whole record afterwards with a timing uncert
 and need none, or say what they allow:
 
     SR-01  pump and feed valve lie in one register: the pump is never on without the feed valve
-    SR-17  no more flush valves of resting units are open than there are slots, longer than the line may lag
     SR-33  E-stop open: everything at rest within LAG_MS, and until a reset after it was closed
     SR-28  high-high float open: pumps off within LAG_MS, and until a reset after it was closed
     SR-45  a device that is cut off: its outputs at rest within LAG_MS, until it can be reached again
@@ -51,14 +50,12 @@ class CutOff(NamedTuple):
 class FieldRules:
     """Told what happens, keeps the violations: one for each rule and unit until ``new_chapter``."""
 
-    def __init__(self, n_units: int, flush_slots: int | None = None) -> None:
+    def __init__(self, n_units: int) -> None:
         self.found: list[Violation] = []
         self.images_checked = 0
         self.cut_checked: int = 0  # scans in which a device had to be at rest
         self.held: set[int] = set()  # units whose module keeps its outputs by a fault
-        self.foreign: set[int] = set()  # units to which another master writes
         self._told: set[tuple[str, int]] = set()
-        self._n_units, self._slots = n_units, flush_slots
         self._cut: dict[str, CutOff] = {}
         self._history: list[deque[tuple[int, Key]]] = [deque(maxlen=_KEPT) for _ in range(n_units + 1)]
         self._estop_ms: int | None = None  # since when it has been open; stays after it closes, until a reset

@@ -162,7 +162,6 @@ class Weather:
             io.hold_outputs(name)
             io.reboot(name, trouble.boot_ms)
         elif trouble.how == "second master":
-            bank.rules.foreign.add(unit)
             self.second_master_was_here = True
             self._masters[trouble] = SecondMaster(bank.server_port, name)
             self._masters[trouble].start()
@@ -192,7 +191,6 @@ class Weather:
             bank.rules.held.discard(unit)
         elif trouble.how == "second master":
             self._masters.pop(trouble).over.set()
-            bank.rules.foreign.discard(unit)
 
     def _set_rules(self) -> None:
         rules = [trouble.rule() for trouble in self._standing]

@@ -6,9 +6,12 @@ narrative: an image of 1 s is BAD, I/O of 2 s is lost, and the module's own faul
 
 from __future__ import annotations
 
+import functools
+import inspect
 import itertools
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 import pytest
 
@@ -22,6 +25,7 @@ from tests.hil.storm_troubles import SecondMaster
 SKID1 = UNIT_IDS["skid1"]
 LOST_S = LAG_MS / 1000
 GRACE_S = 0.5  # for a machine that does other things
+LATE_MS, ATTEMPTS = 100, 5
 PUMP_BIT = 1 << 2
 
 
@@ -72,25 +76,62 @@ class Live:
         """The driver has said so."""
         return any(words in line for line in self.bank.said)
 
+    @property
+    def late_ms(self) -> int:
+        """The latest scan of plant or firmware."""
+        return max((*self.bank.rows_late_ms, *self.bank.scans_late_ms), default=0)
+
     def states(self) -> tuple[UnitState, ...]:
         """Of the firmware."""
         return self.bank.controller.states()
 
 
-@pytest.fixture
-def live() -> Iterator[Live]:
+@contextmanager
+def on_the_line() -> Iterator[Live]:
+    """A bank in production."""
     with ServerThread() as servers, ProxyThread() as proxies:
         bank = StormBank(servers, proxies, seed=1)
-        bank.go()
-        live = Live(bank)
         try:
+            bank.go()
+            live = Live(bank)
             live.play(1.0)
-            assert bank.producing
             yield live
         finally:
             bank.close()
 
 
+Test = Callable[..., None]
+
+
+def played(test: Test) -> Test:
+    """Give the test a bank in production. A run in which the machine came late decides nothing: once more.
+
+    When it never keeps time the test fails, whatever it saw.
+    """
+
+    @functools.wraps(test)
+    def play(**given: object) -> None:
+        late_ms: list[int] = []
+        for _ in range(ATTEMPTS):
+            with on_the_line() as live:
+                try:
+                    assert live.bank.producing
+                    test(live, **given)
+                except AssertionError:
+                    late_ms.append(live.late_ms)
+                    if late_ms[-1] <= LATE_MS:
+                        raise
+                else:
+                    return
+        pytest.fail(f"the machine is too busy to judge: {late_ms} ms late")
+
+    wanted = list(inspect.signature(test).parameters.values())[1:]
+    play.__signature__ = inspect.Signature(wanted)  # type: ignore[attr-defined]  # what pytest looks at
+    del play.__wrapped__  # type: ignore[attr-defined]  # likewise
+    return play
+
+
+@played
 def test_f67_silence_is_bad_after_1_s_and_lost_after_2_s(live: Live) -> None:
     live.bank.io.silence("skid1", 60_000)
     live.ages_ms.clear()
@@ -101,6 +142,7 @@ def test_f67_silence_is_bad_after_1_s_and_lost_after_2_s(live: Live) -> None:
     assert live.states() == (UnitState.RETRY_WAIT, UnitState.PRODUCE)
 
 
+@played
 def test_f67_short_silence_does_no_harm(live: Live) -> None:
     live.bank.io.silence("skid1", 400)
     live.play(4.0)
@@ -108,6 +150,7 @@ def test_f67_short_silence_does_no_harm(live: Live) -> None:
     assert all(one for _, one, _ in live.driven)
 
 
+@played
 def test_f67_a_half_open_connection_is_given_up(live: Live) -> None:
     live.strike(Rule(Mischief.HALF_OPEN))
     live.play(LOST_S + GRACE_S)
@@ -118,6 +161,7 @@ def test_f67_a_half_open_connection_is_given_up(live: Live) -> None:
     assert live.rests()  # the return alone starts nothing (SR-45)
 
 
+@played
 def test_f68_stale_values_on_a_live_link_age(live: Live) -> None:
     live.bank.io.stand_still("skid1")
     assert live.comes_to_rest()
@@ -125,21 +169,24 @@ def test_f68_stale_values_on_a_live_link_age(live: Live) -> None:
     assert live.told("skid1: it answers, but its life counter stands still")
 
 
+@played
 def test_f68_an_old_answer_under_the_new_number_ages(live: Live) -> None:
     live.strike(Rule(Mischief.REPLAY, SKID1))
     assert live.comes_to_rest()
     assert live.bank.proxy.struck[Mischief.REPLAY] > 5
 
 
+@played
 def test_f69_garbled_answers_are_asked_again_and_then_bad(live: Live) -> None:
     live.strike(Rule(Mischief.GARBLE, SKID1, share=0.2))
-    live.play(5.0)
-    assert live.bank.proxy.struck[Mischief.GARBLE] > 2
+    live.play(20.0, lambda: live.bank.proxy.struck[Mischief.GARBLE] >= 3)
+    assert live.bank.proxy.struck[Mischief.GARBLE] >= 3
     assert live.bank.rules.found == []  # what the firmware had was really shown
     live.strike(Rule(Mischief.GARBLE, SKID1))
     assert live.comes_to_rest()
 
 
+@played
 def test_f70_a_duplicate_answer_is_ignored(live: Live) -> None:
     live.strike(Rule(Mischief.DUPLICATE))
     live.play(4.0)
@@ -149,23 +196,25 @@ def test_f70_a_duplicate_answer_is_ignored(live: Live) -> None:
     assert live.bank.rules.found == []
 
 
+@played
 def test_f71_the_answer_of_another_request_is_rejected_by_its_number(live: Live) -> None:
     live.strike(Rule(Mischief.WRONG_ID, SKID1))
     assert live.comes_to_rest()
     assert live.told("was sent, ")
 
 
+@played
 def test_f71_the_content_of_another_device_is_rejected_by_its_identity(live: Live) -> None:
     live.strike(Rule(Mischief.FOREIGN, SKID1))
     assert live.comes_to_rest()
     assert live.told("skid1: identity is 2")
 
 
+@played
 def test_f72_swapped_words_are_refused_at_the_start_by_the_known_value(live: Live) -> None:
     live.strike(Rule(Mischief.SWAP, SKID1))
     live.bank.restart_program()
     live.play(20.0, lambda: not live.bank.restarting)
-    live.bank.said.clear()
     live.play(20.0, lambda: live.told("skid1: known is") and live.bank.io.alive("skid2"))
     live.play(3.0)
     assert live.told("skid1: known is")
@@ -176,18 +225,21 @@ def test_f72_swapped_words_are_refused_at_the_start_by_the_known_value(live: Liv
 
 
 @pytest.mark.parametrize("code", [2, 4, 6])
+@played
 def test_f73_an_exception_is_bad(live: Live, code: int) -> None:
     live.strike(Rule(Mischief.EXCEPTION, SKID1, code=code))
     assert live.comes_to_rest()
     assert live.told("skid1: no image")
 
 
+@played
 def test_f74_a_write_that_is_echoed_and_not_carried_out_shows_in_the_heartbeat(live: Live) -> None:
     live.strike(Rule(Mischief.ECHO, SKID1))
     assert live.comes_to_rest()
     assert live.bank.proxy.struck[Mischief.ECHO] > 5
 
 
+@played
 def test_f74_an_output_that_is_echoed_and_not_carried_out_is_a_feedback_mismatch(live: Live) -> None:
     """Given a pump contact that stays open while everything else is carried out (SR-11)."""
     live.strike(Rule(Mischief.MASK, SKID1, mask=PUMP_BIT))
@@ -196,6 +248,7 @@ def test_f74_an_output_that_is_echoed_and_not_carried_out_is_a_feedback_mismatch
     assert live.states() == (UnitState.LOCKOUT, UnitState.PRODUCE)
 
 
+@played
 def test_f75_the_fault_action_of_a_module_is_proven_by_cutting_it_off(live: Live) -> None:
     """Given a module that holds its outputs: nothing but looking at them finds it (SR-45 at the module)."""
     live.bank.io.hold_outputs("skid1")
@@ -208,6 +261,7 @@ def test_f75_the_fault_action_of_a_module_is_proven_by_cutting_it_off(live: Live
 
 @pytest.mark.parametrize("held", [False, True], ids=["outputs fell", "outputs held"])
 @pytest.mark.parametrize("silent_ms", [100, 600, 2_500])
+@played
 def test_f75_what_a_module_drove_before_it_began_anew_does_not_come_on_again(
     live: Live, held: bool, silent_ms: int
 ) -> None:
@@ -222,6 +276,7 @@ def test_f75_what_a_module_drove_before_it_began_anew_does_not_come_on_again(
     assert live.states() == (UnitState.RETRY_WAIT, UnitState.PRODUCE)
 
 
+@played
 def test_f76_a_wrong_identity_gives_no_image_and_is_not_written_to(live: Live) -> None:
     live.bank.io.show_identity("skid1", 4711.0)
     assert live.comes_to_rest()
@@ -229,6 +284,7 @@ def test_f76_a_wrong_identity_gives_no_image_and_is_not_written_to(live: Live) -
     assert not live.bank.io.alive("skid1")
 
 
+@played
 def test_f77_a_second_master_ends_our_writing(live: Live) -> None:
     master = SecondMaster(live.bank.server_port, "skid1")
     live.driven.clear()
