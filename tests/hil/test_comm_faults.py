@@ -215,6 +215,7 @@ def test_f72_swapped_words_are_refused_at_the_start_by_the_known_value(live: Liv
     live.strike(Rule(Mischief.SWAP, SKID1))
     live.bank.restart_program()
     live.play(20.0, lambda: not live.bank.restarting)
+    live.play(4.0)  # both are given up by the program before, and its marks stand still
     live.play(20.0, lambda: live.told("skid1: known is") and live.bank.io.alive("skid2"))
     live.play(3.0)
     assert live.told("skid1: known is")
