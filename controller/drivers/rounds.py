@@ -17,10 +17,10 @@ Values = Mapping[str, bool | float]
 """By the names of signals and service points."""
 SILENT_EVERY_MS = 2_000
 """While others on its link live, a device that does not answer is asked no more often: it costs them time."""
-RETRY_MS, RETRIED_MS = 400, 1_000
-"""A device that has answered within ``RETRIED_MS`` is asked again after ``RETRY_MS`` all the same: one answer
-that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure costs
-the others on the link a round of writing."""
+RETRY_ROUNDS, RETRIED_MS = 4, 1_000
+"""A device that has answered within ``RETRIED_MS`` is asked again so many rounds later all the same: one answer
+that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure costs the
+others on a TCP link their writes, and on a serial line its rest; they need a round or two to be fresh again."""
 BROKEN_MA = 0.0
 _LOOP_MAX_MA = 30.0  # beyond what any loop can carry; such a register holds nonsense
 _HEARTBEATS = 0xFFFF
@@ -137,10 +137,11 @@ class Rounds:
         ]
         self._owner, self._say, self._rest = owner, say, rest or {}
         self._turn = 0  # among the silent devices
-        self._tried_ms = 0  # when one was last asked in vain
+        self._tried_ms = self._rounds_since_try = 0  # since one was last asked in vain
 
     def round(self, outputs: Values, now_ms: Callable[[], int]) -> None:
         """Ask every device that answered last time and, when its turn has come, one that did not."""
+        self._rounds_since_try += 1
         silent = [a for a in self.asked if a.silent]
         none_live = len(silent) == len(self.asked)
         due = self._turn_of(silent, none_live, now_ms())
@@ -156,7 +157,7 @@ class Rounds:
     def _turn_of(self, silent: list[Asked], none_live: bool, now_ms: int) -> Asked | None:
         tried_ms = now_ms - self._tried_ms
         lately = [a for a in silent if a.answered_ms is not None and now_ms - a.answered_ms < RETRIED_MS]
-        if lately and not none_live and tried_ms >= RETRY_MS:
+        if lately and not none_live and self._rounds_since_try >= RETRY_ROUNDS:
             return lately[0]
         if not silent or (not none_live and tried_ms < SILENT_EVERY_MS):
             return None
@@ -169,7 +170,7 @@ class Rounds:
         except LinkError as error:
             if error.kind is Trouble.REFUSED:
                 a.answered_ms = now_ms
-            a.silent, self._tried_ms = error.kind is not Trouble.REFUSED, now_ms
+            a.silent, self._tried_ms, self._rounds_since_try = error.kind is not Trouble.REFUSED, now_ms, 0
             a.watch.missed(str(error))
         except ValueError as error:
             a.watch.missed(f"its registers make no sense ({error})")
