@@ -18,9 +18,10 @@ Values = Mapping[str, bool | float]
 SILENT_EVERY_MS = 2_000
 """While others on its link live, a device that does not answer is asked no more often: it costs them time."""
 RETRY_ROUNDS, RETRIED_MS = 4, 1_000
-"""A device that has answered within ``RETRIED_MS`` is asked again so many rounds later all the same: one answer
-that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure costs the
-others on a TCP link their writes, and on a serial line its rest; they need a round or two to be fresh again."""
+"""A device that has answered within ``RETRIED_MS`` is asked again so many rounds later all the same: one
+answer that is lost must not cost the image, which is good for as long (narrative 2.3). Not sooner: a failure
+costs the others on a TCP link their writes, and on a serial line its rest; they need a round or two to be
+fresh again."""
 BROKEN_MA = 0.0
 _LOOP_MAX_MA = 30.0  # beyond what any loop can carry; such a register holds nonsense
 _HEARTBEATS = 0xFFFF
