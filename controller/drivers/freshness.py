@@ -5,6 +5,10 @@ An answer proves that something answers. That a device lives is shown by a count
 (``heartbeat_seen``). That it is the right one is shown by its number (``identity``) and by a value that is
 known (``known``), which also proves word order, scaling and an address given one off. Who writes to it is
 shown by a number, too (``owner_seen``).
+
+A device that began anew has let its outputs fall, or has held them while nobody could see. Short as it was,
+it was a loss of I/O: what had been driven must not come on again by the next write. So the device is driven
+to rest, and its image is none, for ``REST_MS``; by then the firmware has seen the loss and answers it itself.
 """
 
 from __future__ import annotations
@@ -18,6 +22,9 @@ TAKE_OVER_MS = 3_000
 still for so long. Longer than the 2 s in which the device itself gives up a master (narrative 2.3)."""
 STANDSTILL_MS = 1_000
 """A life counter that stands still for so long is told: an image of that age is stale (narrative 2.3)."""
+REST_MS = 1_000
+"""As long as outputs are kept that the firmware does not renew: whatever is written later was driven by
+firmware that had seen the loss."""
 _REMEMBERED = 256  # heartbeats that have been sent
 _BOOT_MS = 1_000  # a counter that goes back may have gone on for so much longer than we looked
 _NOBODY = 0
@@ -80,6 +87,7 @@ class Ownership:
     def __init__(self, ours: int, words: Words) -> None:
         self._ours, self._words = ours, words
         self.taken = False
+        self.marked = False  # it has shown our mark
         self._fought = False
         self._former: int | None = None  # whose mark may still stand there, until ours is shown
         self._beat: int | None = None
@@ -116,7 +124,7 @@ class Ownership:
 
     def _hold(self, owner_seen: int | None, now_ms: int) -> None:
         if owner_seen == self._ours:
-            self._former = None
+            self._former, self.marked = None, True
         elif owner_seen not in (None, _NOBODY):
             if owner_seen == self._former and now_ms - self._still_ms < TAKE_OVER_MS:
                 return  # the device has not shown our mark yet
@@ -133,17 +141,26 @@ class Watch:
 
     ``fresh_ms`` is the moment from which the age of its image counts, None while nothing has proven it.
     ``right`` says whether it has shown, since the last failure, that it is the device that it should be.
+    ``rests``: it holds outputs, so that it must come to rest when it began anew.
     """
 
     def __init__(
-        self, name: str, ours: int, identity: float | None = None, known: float | None = None
+        self,
+        name: str,
+        ours: int,
+        identity: float | None = None,
+        known: float | None = None,
+        rests: bool = False,
     ) -> None:
+        self._rests = rests
         self.words = Words(name)
         self.right = False
         self._identity, self._known = identity, known
         self._ownership = Ownership(ours, self.words)
         self._life: int | None = None
         self._life_ms = 0  # when that value was first seen
+        self._looked_ms = 0  # when a life was last seen
+        self._rest_until_ms: int | None = None  # it began anew; None when that has been told long enough
         self._alive_ms: int | None = None  # last scan in which life had changed
         self._heard_ms: int | None = None  # when the heartbeat was sent that the device shows
         self._answered_ms: int | None = None
@@ -156,8 +173,15 @@ class Watch:
         return self.right and self._ownership.taken
 
     @property
+    def must_rest(self) -> bool:
+        """It began anew a moment ago: whatever the firmware drives, it gets the image at rest."""
+        return self._rest_until_ms is not None
+
+    @property
     def fresh_ms(self) -> int | None:
         """The older of its proofs; where it has no proof to show, its last answer."""
+        if self.must_rest:
+            return None
         proofs = [self._answered_ms]
         if self._has_life:
             proofs.append(self._alive_ms)
@@ -176,13 +200,28 @@ class Watch:
 
     def shown(self, shown: Shown, asked_ms: int) -> None:
         """A round that began at ``asked_ms`` was answered."""
+        self.judge(shown, asked_ms)
+        self.answered()
+
+    def answered(self) -> None:
+        """The whole round was."""
         self.words.well("answer", "answers again")
+
+    def judge(self, shown: Shown, asked_ms: int) -> None:
+        """What it showed in a round that began at ``asked_ms``, be it that the round goes on with a write."""
         if not self._is_right(shown):
             self.right = False
             self._answered_ms = self._alive_ms = self._heard_ms = self._life = None
             return
         self.right = True
         self._answered_ms = asked_ms
+        if self._rest_until_ms is not None and asked_ms >= self._rest_until_ms:
+            self._rest_until_ms = None
+        if self._began_anew(shown, asked_ms):
+            self._rest_until_ms = asked_ms + REST_MS if self._rests else None
+            self._alive_ms = self._heard_ms = None
+            self._life = None  # from here on it counts anew
+            self._ownership.marked = False
         self._look_at_life(shown.life, asked_ms)
         self._look_at_heartbeat(shown.heartbeat_seen)
         self._ownership.look(shown.owner_seen, shown.heartbeat_seen, asked_ms)
@@ -204,15 +243,27 @@ class Watch:
             self.words.well(topic, f"{topic} is right now")
         return True
 
+    def _began_anew(self, shown: Shown, asked_ms: int) -> bool:
+        """Its life went back, or it has forgotten our mark or our heartbeat."""
+        before, life = self._life, shown.life
+        if before is not None and life is not None and went_back(before, life, asked_ms - self._life_ms):
+            self.words.tell(f"it was started anew (life {before}, then {life})")
+            return True
+        forgot = self._ownership.marked and self.may_write and shown.owner_seen == _NOBODY
+        forgot |= self._heard_ms is not None and shown.heartbeat_seen == _NOBODY
+        if forgot:
+            self.words.tell("it was started anew: it has forgotten who writes")
+        return forgot
+
     def _look_at_life(self, life: int | None, asked_ms: int) -> None:
+        """A life that has changed is a sign of now only when it was looked at not long ago."""
         if life is None:
             return
         self._has_life = True
-        if self._life is None:
+        rested_ms, self._looked_ms = asked_ms - self._looked_ms, asked_ms
+        if self._life is None or (life != self._life and rested_ms >= STANDSTILL_MS):
             self._life, self._life_ms = life, asked_ms
         elif life != self._life:
-            if went_back(self._life, life, asked_ms - self._life_ms):
-                self.words.tell(f"it was started anew (life {self._life}, then {life})")
             self._life, self._life_ms, self._alive_ms = life, asked_ms, asked_ms
             self.words.well("life", "its life counter moves again")
         elif asked_ms - self._life_ms >= STANDSTILL_MS:

@@ -62,7 +62,8 @@ class RemoteDriver:
         self._now_ms = now_ms
         self._outputs = _Driven(n_units, now_ms)
         self._say = say
-        rounds = [Rounds(link, owner, say) for link in links]
+        rest = by_name(safe_outputs(n_units))
+        rounds = [Rounds(link, owner, say, rest) for link in links]
         self._asked = asked = [a for of_link in rounds for a in of_link.asked]
         self._bank = _Image("bank.", BANK_SIGNALS, asked)
         self._units = [_Image(f"unit{unit}.", UNIT_SIGNALS, asked) for unit in range(1, n_units + 1)]
@@ -144,17 +145,21 @@ class _Driven:
 
 
 class _Image:
-    """One image put together from the devices that show its signals."""
+    """One image put together from the devices that show its signals.
+
+    While a device proves nothing its last proven values stay, as in a silence: its age says all. Loops at
+    0 mA would be called BAD, and a unit be locked out, when the right device is back.
+    """
 
     def __init__(self, prefix: str, table: tuple[Signal, ...], asked: Sequence[Asked]) -> None:
-        self._loss = dict.fromkeys((prefix + name for name in names(table, Kind.DI)), False) | dict.fromkeys(
-            (prefix + name for name in names(table, Kind.AI)), BROKEN_MA
-        )
-        self._sources = [a for a in asked if any(name in self._loss for name in a.device.inputs)]
+        self._values = dict.fromkeys(
+            (prefix + name for name in names(table, Kind.DI)), False
+        ) | dict.fromkeys((prefix + name for name in names(table, Kind.AI)), BROKEN_MA)
+        self._sources = [a for a in asked if any(name in self._values for name in a.device.inputs)]
 
     def at(self, now_ms: int) -> tuple[tuple[bool | float, ...], int]:
         """The values in image order, and the age of the oldest part."""
-        values: dict[str, bool | float] = dict(self._loss)
+        values = self._values
         age_ms = 0 if self._sources else LOST_AGE_MS
         for source in self._sources:
             newest = source.newest

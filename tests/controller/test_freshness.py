@@ -119,12 +119,51 @@ def test_an_image_is_never_younger_than_what_the_device_has_heard(story: list[tu
 # --- started anew -------------------------------------------------------------------------------------------
 
 
-def test_a_device_that_was_started_anew_is_told() -> None:
+def test_a_device_that_was_started_anew_is_told_and_lives_when_its_new_life_moves() -> None:
     w = watch()
     w.shown(Shown(life=40_000), 0)
     w.shown(Shown(life=3), 100)
-    assert w.fresh_ms == 100
+    assert w.fresh_ms is None
     assert any("started anew" in line for line in w.words.take())
+    w.shown(Shown(life=4), 200)
+    assert w.fresh_ms == 200
+
+
+@pytest.mark.parametrize(
+    "anew",
+    [
+        pytest.param(Shown(life=2, heartbeat_seen=1, owner_seen=OURS), id="life went back"),
+        pytest.param(Shown(life=5_001, heartbeat_seen=1, owner_seen=0), id="mark forgotten"),
+        pytest.param(Shown(life=5_001, heartbeat_seen=0, owner_seen=OURS), id="heartbeat forgotten"),
+    ],
+)
+def test_a_device_that_began_anew_must_rest_and_gives_no_image_for_a_while(anew: Shown) -> None:
+    """Given outputs that fell where nobody could see; what had been driven must not come on again (F75)."""
+    w = Watch("skid1", OURS, rests=True)
+    w.shown(Shown(life=4_999, heartbeat_seen=0, owner_seen=0), 0)
+    w.wrote(1, 50)
+    w.shown(Shown(life=5_000, heartbeat_seen=1, owner_seen=OURS), 100)
+    assert not w.must_rest
+    w.shown(anew, 200)
+    assert w.must_rest
+    for n in range(1, 10):
+        w.wrote(1 + n, 200 + 100 * n)
+        w.shown(Shown(life=anew.life + n, heartbeat_seen=1 + n, owner_seen=OURS), 200 + 100 * n)  # type: ignore[operator]  # each has one
+        assert (w.must_rest, w.fresh_ms) == (True, None)
+    w.wrote(20, 1_200)
+    w.shown(Shown(life=anew.life + 10, heartbeat_seen=20, owner_seen=OURS), 1_200)  # type: ignore[operator]  # as above
+    assert (w.must_rest, w.fresh_ms) == (False, 1_200)
+
+
+def test_a_life_that_changed_while_nobody_looked_is_no_sign_of_now() -> None:
+    """Given a device that made one more scan after our last look and stood still since then (F68)."""
+    w = watch()
+    w.shown(Shown(life=7), 0)
+    w.shown(Shown(life=8), 100)
+    w.shown(Shown(life=9), 3_000)
+    assert w.fresh_ms == 100
+    w.shown(Shown(life=10), 3_100)
+    assert w.fresh_ms == 3_100
 
 
 def test_a_counter_that_runs_over_its_end_was_not_started_anew() -> None:

@@ -100,6 +100,15 @@ def test_an_image_of_two_devices_is_as_old_as_the_older_one() -> None:
     b.driver.close()
 
 
+def test_while_a_device_proves_nothing_its_last_values_stay_and_age(bench: Bench) -> None:
+    """Given another device in its place; 0 mA would be a broken loop when the right one is back (F76)."""
+    until(lambda: bench.driver.read().unit_age_ms[0] < 500)
+    bench.field.identity[1] = 2
+    until(lambda: bench.driver.read().unit_age_ms[0] == LOST_AGE_MS)
+    assert bench.driver.read().units[0].suction_ma == 12.0
+    bench.driver.close()
+
+
 class Hanging(Field):
     """A link whose exchanges take until they are let go."""
 

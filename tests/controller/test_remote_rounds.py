@@ -195,6 +195,20 @@ def test_a_device_that_answers_again_is_asked_in_every_round_again() -> None:
     assert any(line == "skid2: answers again" for line in b.said)
 
 
+def test_one_answer_that_is_lost_is_asked_for_again_before_the_image_is_bad() -> None:
+    """Given two devices and a single loss; an image is good for 1 s (F69: retry, then BAD)."""
+    b = Bench(2)
+    b.go(5)
+    b.field.silent = {1}
+    b.go(1)
+    b.field.silent = set()
+    ages: list[int] = []
+    for _ in range(10):
+        b.go(1)
+        ages += [b.age_ms(1) or 0, b.age_ms(2) or 0]
+    assert max(ages) < 1_000
+
+
 def test_when_none_answers_one_is_asked_in_every_round() -> None:
     b = Bench(3)
     b.go(5)
@@ -223,3 +237,38 @@ def test_after_a_loss_of_the_link_no_device_on_it_is_written_to_unseen() -> None
     b.field.asked.clear()
     b.go(2)
     assert [what for _, _, what in b.field.asked] == ["read", "read", "both", "both"]
+
+
+# --- a device that began anew -------------------------------------------------------------------------------
+
+
+def began_anew(b: Bench) -> None:
+    """Life from 0, no mark, no heartbeat, outputs fallen."""
+    b.field.life[1], b.field.marks[1] = 0, [0, 0]
+    b.field.written.clear()
+
+
+def test_a_device_that_began_anew_is_driven_to_rest_in_the_same_round_and_for_1_s() -> None:
+    """Given a pump that ran; it must not come on again without its flush (F75, SR-02)."""
+    b = Bench()
+    skid1 = device("skid1", 1, INPUTS, ("unit1.pump",))
+    b.rounds = Rounds(RemoteLink(b.field, [skid1], 100), OURS, print, SAFE)
+    b.go(600, PUMP_ON)
+    assert b.field.written[-1][1][2] == 1
+    began_anew(b)
+    b.go(9, PUMP_ON)
+    assert [content[2] for _, content in b.field.written] == [0] * 9
+    assert b.age_ms() is None
+    b.go(5, PUMP_ON)
+    assert b.field.written[-1][1][2] == 1  # what the firmware drives now, it drives knowing of the loss
+    assert b.age_ms() is not None
+
+
+def test_a_mark_that_is_not_ours_stops_the_write_of_the_same_round() -> None:
+    """F77: the round that reads another's mark writes nothing over it."""
+    b = Bench()
+    b.go(5, PUMP_ON)
+    b.field.written.clear()
+    b.field.marks[1] = [900, OURS + 1]
+    b.go(3, PUMP_ON)
+    assert b.field.written == []
