@@ -51,7 +51,7 @@ class AskedField:
         self._n_units = wiring.n_units
         self._values: dict[str, bool | float] = {}
         owner = int.from_bytes(os.urandom(2), "big") % 0xFFFF + 1
-        self._links = [LinkRounds(link, owner, say, {}) for link in links]
+        self._links = [LinkRounds(link, owner, say) for link in links]
         self._wiring, self._over = wiring, threading.Event()
         self._reading_back, self._misread = threading.Event(), dict[int, list[str]]()
         self._threads = [
