@@ -134,10 +134,10 @@ def test_a_device_that_dies_ages_and_is_back_within_a_second_of_its_return(peer_
                 assert (
                     b.until(lambda: b.age_ms() < STALE_MS, 3.0) < 2.0
                 )  # a second, and one for a slow machine
-    lost, found, anew, *_ = b.said
+    lost, *later = b.said
     assert "cannot be reached" in lost or "closed the connection" in lost
-    assert "answers again" in found
-    assert "started anew" in anew
+    assert any("answers again" in line for line in later)
+    assert any("started anew" in line for line in later)
 
 
 def test_another_device_at_the_same_place_is_refused(peer_server: Path) -> None:
