@@ -14,14 +14,7 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
+from rich.progress import Progress, TextColumn, TimeRemainingColumn
 
 from controller.files import InputError
 from controller.unit.states import UnitState
@@ -56,6 +49,7 @@ from sim_plant.commands.common import (
     JobsOption,
     SeedOption,
     SiteArgument,
+    progress_columns,
 )
 from sim_plant.site import Site, demo_folder, load_site
 
@@ -240,10 +234,9 @@ def _carry_out(
 def _show_progress(
     file: ResultFile, order: Order, plan: Plan, done: set[str], hands: Here | Pool | Cluster, errors: Console
 ) -> None:
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     left = [cell for cell in plan.cells if cell.key not in done]
     failed, began = 0, time.monotonic()
-    with Progress(*columns, TextColumn("left"), TimeRemainingColumn(), console=errors) as progress:
+    with Progress(*progress_columns(), TextColumn("left"), TimeRemainingColumn(), console=errors) as progress:
         task = progress.add_task("preparing the bank", total=len(plan.cells), completed=len(done))
         for number, result in enumerate(hand_out(order, left, hands), start=1):
             file.add(result)
@@ -263,8 +256,10 @@ def _look_closer(
     reduced = {failure.key for failure in first_of_each_kind(chosen)[:SHRUNK_MAX]} if shrinking else set()
     cells = {cell.key: cell for cell in plan.cells}
     looks: dict[str, Look] = {}
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=errors) as progress, suppress(KeyboardInterrupt, HandsLostError):
+    with (
+        Progress(*progress_columns(), console=errors) as progress,
+        suppress(KeyboardInterrupt, HandsLostError),
+    ):
         task = progress.add_task("looking closer at failures", total=len(chosen))
         for hard in (False, True):
             part = [cells[failure.key] for failure in chosen if (failure.key in reduced) is hard]

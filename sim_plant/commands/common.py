@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, TextColumn, TimeElapsedColumn
 
 PROVEN, FAILED, BAD_INPUT, NOT_REACHED, STOPPED = range(5)
 
@@ -26,3 +27,8 @@ SeedOption = Annotated[
     int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
 ]
 JobsOption = Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")]
+
+
+def progress_columns() -> tuple[ProgressColumn, ...]:
+    """What a progress bar shows: words, bar, how many of how many, time since it began."""
+    return TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn()

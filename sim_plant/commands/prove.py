@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import Progress
 
 from controller.files import InputError
 from sim_plant.bench.cases import CASE_ENDING, Run, load_case_files, load_cases, unique
@@ -34,6 +34,7 @@ from sim_plant.commands.common import (
     JobsOption,
     SeedOption,
     SiteArgument,
+    progress_columns,
 )
 from sim_plant.commands.live import LiveOption, Meeting, RealOption, checked, open_meeting
 from sim_plant.site import Site, demo_folder, load_site
@@ -146,8 +147,7 @@ def _chosen(site: Site, wanted: list[str]) -> list[Run]:
 
 def _run_all(results: Iterator[RunResult], told: _Told, folder: EvidenceFolder, errors: Console) -> int:
     """Take all results with a progress bar; PROVEN when they came to their end, whatever they say."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=errors) as progress:
+    with Progress(*progress_columns(), console=errors) as progress:
         task = progress.add_task("preparing the bank", total=len(told.runs))
         try:
             for result in results:

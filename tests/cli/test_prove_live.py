@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from command_line import Answer, call
 
+from tests.ports import free_port
+
 HIL = Path(__file__).parents[1] / "hil"
 
 
@@ -17,15 +19,9 @@ def site(folder: Path, wiring: str = "polling.toml", port: int = 0) -> Path:
     """The site of the live tests with one of their wirings."""
     made = folder / "live"
     shutil.copytree(HIL / "live_site", made)
-    text = (HIL / wiring).read_text(encoding="utf-8").replace("port = 1502", f"port = {port or free()}")
+    text = (HIL / wiring).read_text(encoding="utf-8").replace("port = 1502", f"port = {port or free_port()}")
     (made / "wiring.toml").write_text(text, encoding="utf-8")
     return made
-
-
-def free() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def prove(folder: Path, out: Path, *options: str) -> Answer:

@@ -19,7 +19,8 @@ from controller.wiring import Rs485 as WiredRs485
 from controller.wiring.model import Wiring
 from sim_plant.serve.links import Places, serve_links
 from sim_plant.serve.remote_io import RemoteIo
-from tests.controller.wired_field import free_port, now_ms
+from tests.controller.wired_field import now_ms
+from tests.ports import free_port
 
 DEADLINE_S = 20.0
 OURS = 4711

@@ -17,7 +17,8 @@ import pytest
 from program_process import DEADLINE_S, Start, lines, refusal, wait_for
 
 from sim_plant.site import demo_folder
-from tests.controller.wired_field import FieldProcess, Seen, free_port, now_ms
+from tests.controller.wired_field import FieldProcess, Seen, now_ms
+from tests.ports import free_port
 
 RECONNECT_MS = 1_000
 IO_BACK_S = 5

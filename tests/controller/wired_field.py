@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -40,12 +39,6 @@ class Seen(NamedTuple):
 
 def now_ms() -> int:
     return time.monotonic_ns() // 1_000_000
-
-
-def free_port() -> int:
-    """A TCP port of this machine that nobody has now."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return int(server.getsockname()[1])
 
 
 def on(outputs: Outputs) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import socket
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -12,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sim_plant.site import load_site
+from tests.ports import free_port
 
 HERE = Path(__file__).parent
 SITE = HERE / "live_site"
@@ -31,13 +31,6 @@ def build(folder: Path) -> Path:
         raise AssertionError("no C compiler: apt-get install gcc libc6-dev libmodbus-dev") from error
     assert done.returncode == 0, f"apt-get install gcc libc6-dev libmodbus-dev?\n{done.stderr}"
     return program
-
-
-def free_port() -> int:
-    """A port of loopback that nobody has at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 
-from controller.drivers.remote import RemoteDevice, RemoteLink
-from controller.modbus.link import Link, SerialSettings, TcpSettings
+from controller.drivers.remote import RemoteLink
+from controller.drivers.wired import remote_links as wired_links
 from controller.signals import (
     SAFE_BANK_OUTPUTS,
     SAFE_UNIT_OUTPUTS,
@@ -19,7 +19,8 @@ from controller.signals import (
     UnitOutputs,
 )
 from controller.tables import Table
-from controller.wiring import SerialLink, Use, Wiring, exchanges_of, pack, unpack
+from controller.wiring import Link as WiredLink
+from controller.wiring import Parity, SerialLink, Wiring
 from sim_plant.serve.remote_io import RemoteIo
 from tests.wiring.wiring_samples import PAIR, changed, wired
 
@@ -81,14 +82,15 @@ def image(n_units: int = 2, first_ma: float = 4.0, closed: bool = True) -> Input
 
 def remote_links(wiring: Wiring, places: dict[str, str | int]) -> list[RemoteLink]:
     """The driver's side of a wiring, at other ports than those in it: a number for TCP, a name for a line."""
-    return [
-        RemoteLink(
-            Link(_settings(link, places[link.name])),
-            [_device(wiring, device.name) for device in wiring.devices if device.link == link.name],
-            link.exchange_ms,
-        )
-        for link in wiring.links
-    ]
+    links = tuple(_moved(link, places[link.name]) for link in wiring.links)
+    return wired_links(replace(wiring, links=links))
+
+
+def _moved(link: WiredLink, place: str | int) -> WiredLink:
+    """The link at a place of this machine; a pseudo terminal knows no parity."""
+    if isinstance(link, SerialLink):
+        return replace(link, port=str(place), parity=Parity.NONE)
+    return replace(link, host="127.0.0.1", port=int(place))
 
 
 def until(holds: Callable[[], bool], within_s: float = DEADLINE_S) -> bool:
@@ -108,29 +110,6 @@ def aged(inputs: Inputs, unit: int, age_ms: int) -> Inputs:
 
 def on_line(wiring: Wiring, port: str) -> Wiring:
     """The same wiring with its one link on a pseudo terminal, which knows no parity."""
-    from controller.wiring import Parity
-
     old = wiring.links[0]
     link = SerialLink(old.name, port, 115_200, Parity.NONE, 1, None, old.timeout_ms, old.exchange_ms)
     return replace(wiring, links=(link,))
-
-
-def _settings(link: object, place: str | int) -> TcpSettings | SerialSettings:
-    if isinstance(link, SerialLink):
-        return SerialSettings(str(place), link.baud, "N", link.stop_bits)
-    return TcpSettings("127.0.0.1", int(place))
-
-
-def _device(wiring: Wiring, name: str) -> RemoteDevice:
-    device = wiring.device(name)
-    return RemoteDevice(
-        name,
-        device.unit_id,
-        device.timeout_ms / 1000.0,
-        exchanges_of(wiring, name),
-        [p.name for p in wiring.points_of(name) if p.use is Use.FIELD_INPUT],
-        pack,
-        unpack,
-        None if device.identity is None else device.identity.expected,
-        None if device.known is None else device.known.expected,
-    )

@@ -15,6 +15,7 @@ from controller.wiring import Wiring
 from sim_plant.serve.links import Places, Served, serve_links
 from sim_plant.serve.remote_io import RemoteIo
 from tests.controller.modbus.lines import SerialLine, TcpLine
+from tests.ports import free_port
 from tests.wiring.wiring_samples import PAIR, changed, wired
 
 EACH_ITS_LINK = changed(
@@ -41,11 +42,6 @@ def each_its_link(host: str, port: str) -> Wiring:
     return wired(
         changed(EACH_ITS_LINK, ("HOST", host), ("PORT", port), ("port = 1502", f"port = {free_port()}"))
     )
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        return int(free.getsockname()[1])
 
 
 def listening(port: int) -> Wiring:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 from controller.signals import Command, Inputs, Outputs, Verb
@@ -21,13 +21,11 @@ class Rounds:
 
     longest_ms: float = 0.0
     count: int = 0
-    recent_ms: list[float] = field(default_factory=list)
 
     def add(self, took_ms: float) -> None:
         """One more."""
         self.count += 1
         self.longest_ms = max(self.longest_ms, took_ms)
-        self.recent_ms = [*self.recent_ms[-999:], took_ms]
 
 
 class Field(Protocol):

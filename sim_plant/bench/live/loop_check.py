@@ -17,6 +17,8 @@ from sim_plant.plant import Plant
 APPEAR_S = 10.0
 """So long a controller may take to show itself."""
 MEASURE_S = 5.0
+NAMED = 8
+"""So many points are named in a message; of the rest there is the number."""
 
 
 class Checked(NamedTuple):
@@ -71,9 +73,10 @@ def _questions(line: Line) -> Iterator[tuple[str, str]]:
 
 
 def _listed(names: list[str], what: str) -> str:
-    return f"{what}: {', '.join(names[:8])}{f' and {len(names) - 8} more' if len(names) > 8 else ''}" * bool(
-        names
-    )
+    if not names:
+        return ""
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return f"{what}: {', '.join(names[:NAMED])}{more}"
 
 
 def driven(outputs: Outputs) -> list[str]:
