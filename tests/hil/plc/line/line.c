@@ -3,6 +3,7 @@
 #include <errno.h>
 #include <math.h>
 #include <poll.h>
+#include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
@@ -15,7 +16,7 @@ enum { BANK_ID = 100, OWNER = 4242, RETRY_MS = 200, TIMEOUT_US = 150000, LOST_MS
 enum { AT_CONTACTS = 0, AT_LOOPS = 1, UNIT_COMMAND = 6, BANK_COMMAND = 9, BANK_HEARTBEAT = 10, BANK_OWNER = 11 };
 enum { AT_DRIVEN = 16, AT_STATE = 17, AT_SPEED = 17, AT_RATE = 18 };
 enum { AT_LIFE = 19, AT_IDENTITY = 20, AT_KNOWN = 21, AT_SEEN = 23, AT_OWNER_SEEN = 24 };
-enum { BLOCK = 100, IDENTITY = 4711 };
+enum { BLOCK = 100, IDENTITY = 4711, SERIAL_ID = 1 };
 
 /* --- images and registers; order and bits are those of the I/O list --------------------------------------- */
 
@@ -197,7 +198,26 @@ static void answer(struct line *line, int *client) {
     }
 }
 
+/* A serial line has one master and no connections; what was garbled or is for others is not answered. */
+static void serve_serial_until(struct line *line, uint32_t due_ms) {
+    uint8_t query[MODBUS_RTU_MAX_ADU_LENGTH];
+    for (;;) {
+        struct pollfd ready = {modbus_get_socket(line->modbus), POLLIN, 0};
+        int32_t left = (int32_t)(due_ms - line_now_ms());
+        int length;
+        if (left <= 0 || poll(&ready, 1, left) <= 0)
+            return;
+        length = modbus_receive(line->modbus, query);
+        if (length > 0)
+            modbus_reply(line->modbus, query, length, line->map);
+    }
+}
+
 void line_serve_until(struct line *line, uint32_t due_ms) {
+    if (line->serial) {
+        serve_serial_until(line, due_ms);
+        return;
+    }
     for (;;) {
         struct pollfd ready[LINE_CLIENTS + 1] = {{line->listener, POLLIN, 0}};
         int32_t left = (int32_t)(due_ms - line_now_ms());
@@ -215,24 +235,30 @@ void line_serve_until(struct line *line, uint32_t due_ms) {
 
 /* --- both --------------------------------------------------------------------------------------------------- */
 
-int line_open(struct line *line, int port, int units, int serves) {
+static int open_server(struct line *line) {
+    line->map = modbus_mapping_new(0, 0, LINE_REGISTERS, 0);
+    if (line->map == NULL)
+        return 0;
+    if (line->serial)
+        return modbus_set_slave(line->modbus, SERIAL_ID) == 0 && modbus_connect(line->modbus) == 0;
+    line->listener = modbus_tcp_listen(line->modbus, LINE_CLIENTS);
+    return line->listener >= 0;
+}
+
+int line_open(struct line *line, const char *where, int units, int serves) {
     memset(line, 0, sizeof *line);
     line->serves = serves;
+    line->serial = where[0] == '/';
     line->units = units;
-    line->port = port;
     line->listener = -1;
     for (int i = 0; i < LINE_CLIENTS; i++)
         line->clients[i] = -1;
-    line->modbus = modbus_new_tcp("127.0.0.1", port);
+    line->modbus = line->serial ? modbus_new_rtu(where, LINE_BAUD, 'N', 8, 1)
+                                : modbus_new_tcp("127.0.0.1", atoi(where));
     if (line->modbus == NULL)
         return 0;
     modbus_set_response_timeout(line->modbus, 0, TIMEOUT_US);
-    if (!serves)
-        return 1;
-    line->map = modbus_mapping_new(0, 0, LINE_REGISTERS, 0);
-    if (line->map != NULL)
-        line->listener = modbus_tcp_listen(line->modbus, LINE_CLIENTS);
-    return line->listener >= 0;
+    return !serves || open_server(line);
 }
 
 void line_read(struct line *line, struct inputs *in) {
