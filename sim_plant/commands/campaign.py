@@ -107,21 +107,21 @@ def campaign(
     minutes of real time: see with --list how long all of it takes, and choose.
     """
     started = datetime.now(UTC)
-    errors = Console(stderr=True, highlight=False)
+    errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         chosen_seed = loaded.file.site.seed if seed is None else seed
         choice = _choice(line, states, severity, moment, units, sample, chosen_seed, for_s)
         struck_units(loaded.units, units)
+        if live is not None and (shrink or jobs or cluster or controller != OUR_FIRMWARE):
+            raise InputError(
+                "--live has one controller and one cell at a time: it goes with none of "
+                "--controller, --jobs, --cluster, --shrink"
+            )
         try_factory(controller, loaded.units, loaded.setpoints)
         folder = out or Path("evidence") / f"{loaded.name}-campaign-{started:%Y%m%dT%H%M%SZ}"
         order = Order(Job(loaded, controller, chosen_seed, folder), for_s)
         if live is not None:
-            if shrink or jobs is not None or cluster is not None or controller != OUR_FIRMWARE:
-                raise InputError(
-                    "--live has one controller and one cell at a time: it goes with none of --controller, "
-                    "--jobs, --cluster, --shrink"
-                )
             raise typer.Exit(campaign_live(order, choice, live, drive_real, list_, started, errors))
         if list_:
             print_plan(plain_console(), make_plan(choice, loaded.units, _measured(order, choice, errors)))

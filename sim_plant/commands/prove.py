@@ -74,7 +74,7 @@ def prove(
     A live controller is proven in real time, one run after another: choose with --case.
     """
     started = datetime.now(UTC)
-    errors = Console(stderr=True, highlight=False)
+    errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         runs = _chosen(loaded, case or [])

@@ -38,8 +38,8 @@ def refusal(answer: Answer) -> str:
 
 
 def test_the_plan_and_its_real_time_are_told_without_meeting_the_controller(tmp_path: Path) -> None:
-    options = ("--line", "F01,F67,F87", "--states", "BOOT,STANDBY,DELAY", "--moment", "2,20", "--list")
-    answer = campaign(site(tmp_path, "serving.toml"), tmp_path / "out", *options, asks="bench")
+    choice = ("--line", "F01,F67,F87", "--states", "BOOT,STANDBY,DELAY", "--list")
+    answer = campaign(site(tmp_path, "serving.toml"), tmp_path / "out", *choice, asks="bench")
     assert answer.code == 0, answer
     told = {line.split(maxsplit=1)[1].strip(): line.split()[0] for line in answer.out.splitlines()[1:-1]}
     assert told["to be carried out"] == "4"

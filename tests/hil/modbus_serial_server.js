@@ -24,6 +24,11 @@ const device = {
   getInputRegister: (address) => 1000 + known(address),
   setCoil: (address, value) => void (coils[known(address)] = value),
   setRegister: (address, value) => void (holding[known(address)] = value),
+  // the package answers a write of several as soon as the first is taken; whole, it is taken or refused
+  setRegisterArray: (address, values) => {
+    known(address + values.length - 1);
+    holding.splice(address, values.length, ...values);
+  },
 };
 
 const [port, unit] = process.argv.slice(2).map(Number);

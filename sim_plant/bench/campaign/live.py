@@ -27,6 +27,9 @@ from sim_plant.bench.live.workshop import LiveWorkshop, why_left_out
 from sim_plant.bench.runner import NO_STATE
 from sim_plant.bench.verdicts import RunResult
 
+TRIES = 2
+"""So often a campaign tries to bring a unit into a state that is not reached."""
+
 
 class Over(NamedTuple):
     """The state was over before the fault was to strike: it lasts only so long."""
@@ -45,22 +48,23 @@ class LiveBench:
 
     def __init__(self, order: Order, workshop: LiveWorkshop) -> None:
         self._order, self._workshop = order, workshop
-        self._unreached: dict[tuple[int, UnitState], str] = {}
+        self._unreached: dict[tuple[int, UnitState], list[str]] = {}
 
     def carry_out(self, cell: Cell) -> CellResult | Over:
         """One cell; LostError when the controller is gone or does not come to rest any more.
 
-        A state that is not reached is tried once, as that takes an hour; its other cells have the same error.
+        A state that was not reached is tried once more, as a trip may have come in between. Then its other
+        cells have the same error, as each try takes an hour.
         """
-        start = cell.unit, cell.state
-        if start in self._unreached:
-            return _failed(cell, self._unreached[start])
+        tries = self._unreached.setdefault((cell.unit, cell.state), [])
+        if len(tries) == TRIES:
+            return _failed(cell, tries[-1])
         began_s = time.monotonic()
         result = self._workshop.carry_out(cell.run_if_still_there(self._order.for_s), since_strike=True)
         if result.error and not self._workshop.came_to_rest:
             raise LostError(f"{result.error}; put it right by hand")
         if result.error:
-            self._unreached[start] = result.error
+            tries.append(result.error)
             return _failed(cell, result.error)
         if result.expectations:  # the step that strikes could not be done
             return _not_struck(cell, result)

@@ -84,33 +84,35 @@ static int connected(struct line *line) {
         return 0;
     line->tried_ms = now;
     line->connected = modbus_connect(line->modbus) == 0;
+    modbus_flush(line->modbus); /* an answer that came too late stays on a serial line */
     return line->connected;
 }
 
-static uint32_t poll_device(struct line *line, int device, uint16_t *words, int count) {
+static uint32_t poll_device(struct line *line, int device, int count) {
     uint32_t now = line_now_ms();
+    uint16_t words[LINE_IMAGE];
     modbus_set_slave(line->modbus, device == 0 ? BANK_ID : device);
-    if (!connected(line))
-        memset(words, 0, sizeof *words * (size_t)count);
-    else if (modbus_read_input_registers(line->modbus, 0, count, words) != count) {
+    if (connected(line) && modbus_read_input_registers(line->modbus, 0, count, words) != count)
         lose(line);
-        memset(words, 0, sizeof *words * (size_t)count);
-    } else if (words[IN_LIFE] != line->life[device]) {
+    else if (line->connected) {
+        if (words[IN_LIFE] != line->life[device])
+            line->fresh_ms[device] = now;
         line->life[device] = words[IN_LIFE];
-        line->fresh_ms[device] = now;
+        memcpy(line->image[device], words, sizeof words);
     }
     return line->fresh_ms[device] == 0 ? LOST_MS : now - line->fresh_ms[device];
 }
 
 static void poll_all(struct line *line, struct inputs *in) {
-    uint16_t words[32];
+    const uint16_t *words = line->image[0];
     int count = IN_LOOPS + BANK_LOOPS + 1;
-    in->bank.age_ms = poll_device(line, 0, words, count);
+    in->bank.age_ms = poll_device(line, 0, count);
     take_bank(&in->bank, &words[IN_CONTACTS], &words[IN_LOOPS]);
     in->bank.command = fresh_command(line, 0, words[count - 1]);
     count = IN_LOOPS + UNIT_LOOPS + 1;
     for (int u = 0; u < line->units; u++) {
-        in->unit[u].age_ms = poll_device(line, u + 1, words, count);
+        words = line->image[u + 1];
+        in->unit[u].age_ms = poll_device(line, u + 1, count);
         take_unit(&in->unit[u], &words[IN_CONTACTS], &words[IN_LOOPS]);
         in->unit[u].command = fresh_command(line, u + 1, words[count - 1]);
     }

@@ -7,6 +7,7 @@
 
 #define LINE_CLIENTS 4
 #define LINE_REGISTERS 4096
+#define LINE_IMAGE 32
 #define LINE_BAUD 115200
 
 struct line {
@@ -14,6 +15,7 @@ struct line {
     modbus_t *modbus;
     /* client: per device (unit 1.. and the bank at 0) the last life counter and when it changed */
     uint16_t life[PLC_MAX_UNITS + 1], heartbeat;
+    uint16_t image[PLC_MAX_UNITS + 1][LINE_IMAGE]; /* what a device showed last; its age says what it is worth */
     uint32_t fresh_ms[PLC_MAX_UNITS + 1], tried_ms;
     int connected;
     uint16_t command_was[PLC_MAX_UNITS + 1]; /* a command counts when it appears */
