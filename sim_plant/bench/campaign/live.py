@@ -91,7 +91,7 @@ def _not_struck(cell: Cell, result: RunResult) -> CellResult | Over:
     while row < len(trace.t_ms) and trace.state(row, cell.unit) in (cell.state.value, ""):
         row += 1
     left_ms = int(trace.t_ms[row]) if row < len(trace.t_ms) else result.strike_ms
-    return Over(cell.moment_s - (result.strike_ms - left_ms) / 1000.0)
+    return Over(round(cell.moment_s - (result.strike_ms - left_ms) / 1000.0, 3))
 
 
 def _failed(cell: Cell, error: str) -> CellResult:
