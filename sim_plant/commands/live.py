@@ -101,6 +101,18 @@ def checked(job: Job, meeting: Meeting, errors: Console) -> LiveRuns:
     return LiveRuns(proof, meeting.chosen.runs, words)
 
 
+def tell_lateness(proof: LiveProof, errors: Console) -> None:
+    """Say how late the bench itself came, if it did: a machine with too much to do proves less."""
+    pace = proof.pace
+    if pace.late:
+        errors.print(
+            f"the bench came late {pace.late} times, by {pace.longest_late_ms:.0f} ms at most; time limits of "
+            "those runs are uncertain by so much more",
+            soft_wrap=True,
+            markup=False,
+        )
+
+
 def check_line(job: Job, line: Line, errors: Console) -> tuple[LiveProof, str]:
     """The loop check, told line by line, and how evidence names the line; LostError as ``checked``."""
     proof = LiveProof(job, line)

@@ -51,8 +51,9 @@ def tcp_place() -> Place:
 
 
 def serial_place(of_bench: str, of_plc: str) -> Place:
-    """The two ends of a serial line."""
-    return Place(f'serial = "{of_bench}"\nbaud = 115200\nparity = "none"\n', of_plc)
+    """The two ends of a serial line. A master waits longer on one, as it rests after each loss."""
+    link = f'serial = "{of_bench}"\nbaud = 115200\nparity = "none"\ntimeout_ms = 500\n'
+    return Place(link, of_plc)
 
 
 def make_site(folder: Path, asks: str, place: Place, setpoints: Mapping[str, float] = {}) -> Path:

@@ -54,7 +54,7 @@ class LiveProof:
         """Carries out runs on the controller whose loops have been checked."""
         assert self.measured is not None, "the loops must be checked first"
         target = LiveTarget(self._line, self.pace, self.measured.uncertainty_ms)
-        return LiveWorkshop(self._job.site, target, self._job.seed)
+        return LiveWorkshop(self._job.site, target, self._job.seed, self.pace)
 
     def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
         """Results as they come, their records in the evidence folder; LostError when the controller goes."""

@@ -12,6 +12,7 @@ from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Re
 from sim_plant.bench.cases import Run
 from sim_plant.bench.live.field import Commands
 from sim_plant.bench.live.loop_check import driven
+from sim_plant.bench.live.target import Pace
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.steps import Step
@@ -46,8 +47,8 @@ class LiveWorkshop(Workshop):
     the last run; when it did not, no other run will begin either.
     """
 
-    def __init__(self, site: Site, target: Target, seed: int) -> None:
-        self._site, self._target, self._seed = site, target, seed
+    def __init__(self, site: Site, target: Target, seed: int, pace: Pace | None = None) -> None:
+        self._site, self._target, self._seed, self._pace = site, target, seed, pace
         self.came_to_rest = False
         self._rig = self._new_rig()
 
@@ -65,6 +66,8 @@ class LiveWorkshop(Workshop):
             self._rig, self.came_to_rest = self._new_rig(), False
             come_to_rest(self._rig, self._site.setpoints)
             self.came_to_rest = True
+            if self._pace is not None:
+                self._pace.begin_run()
         else:
             self.prepared(unit, recipe.start)
         bring(self._rig, unit, state, recipe)

@@ -10,7 +10,8 @@
 /* Client: input registers of a device, and the holding registers that we write. */
 enum { IN_LIFE = 0, IN_CONTACTS = 6, IN_LOOPS = 7, UNIT_LOOPS = 5, BANK_LOOPS = 8 };
 enum { OUT_HEARTBEAT, OUT_OWNER, OUT_CONTACTS, OUT_STATE, OUT_SPEED = 3, OUT_RATE = 4 };
-enum { BANK_ID = 100, OWNER = 4242, RETRY_MS = 200, TIMEOUT_US = 150000, LOST_MS = 3600000 };
+enum { BANK_ID = 100, OWNER = 4242, LOST_MS = 3600000 };
+enum { RETRY_MS = 200, TIMEOUT_US = 150000, SERIAL_TIMEOUT_US = 500000 };
 
 /* Server: holding registers from 100 * unit on, the bank from 0. */
 enum { AT_CONTACTS = 0, AT_LOOPS = 1, UNIT_COMMAND = 6, BANK_COMMAND = 9, BANK_HEARTBEAT = 10, BANK_OWNER = 11 };
@@ -259,7 +260,7 @@ int line_open(struct line *line, const char *where, int units, int serves) {
                                 : modbus_new_tcp("127.0.0.1", atoi(where));
     if (line->modbus == NULL)
         return 0;
-    modbus_set_response_timeout(line->modbus, 0, TIMEOUT_US);
+    modbus_set_response_timeout(line->modbus, 0, line->serial ? SERIAL_TIMEOUT_US : TIMEOUT_US);
     return !serves || open_server(line);
 }
 
