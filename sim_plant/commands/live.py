@@ -106,8 +106,8 @@ def tell_lateness(proof: LiveProof, errors: Console) -> None:
     pace = proof.pace
     if pace.late:
         errors.print(
-            f"the bench came late {pace.late} times, by {pace.longest_late_ms:.0f} ms at most; time limits of "
-            "those runs are uncertain by so much more",
+            f"the bench came late {pace.late} times, by {pace.longest_late_ms:.0f} ms at most; time limits "
+            "of those runs are uncertain by so much more",
             soft_wrap=True,
             markup=False,
         )

