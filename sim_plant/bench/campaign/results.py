@@ -7,6 +7,8 @@
     move(key, before, after, times)
     skipped(reason, count)      combinations that are no cell
 
+Where there was no undisturbed run to compare with, as on a live controller, ``seen`` and ``more`` are NULL.
+
 A cell and all that belongs to it go in as one transaction, so a file that was cut off is whole.
 """
 
@@ -118,15 +120,25 @@ class ResultFile:
         with self._db:
             meta = {_PLAN: plan.digest, _PLANNED: str(len(plan.cells))}
             self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", meta.items())
-            self._db.executemany("INSERT OR REPLACE INTO skipped VALUES (?, ?)", plan.skipped.items())
+            self._skip(plan)
         return {key for (key,) in self._db.execute("SELECT key FROM cell")}
+
+    def shorten(self, plan: Plan) -> None:
+        """Fewer cells than the campaign began with: some have turned out to be none."""
+        with self._db:
+            self._db.execute("UPDATE meta SET value = ? WHERE name = ?", (str(len(plan.cells)), _PLANNED))
+            self._skip(plan)
+
+    def _skip(self, plan: Plan) -> None:
+        self._db.execute("DELETE FROM skipped")
+        self._db.executemany("INSERT INTO skipped VALUES (?, ?)", plan.skipped.items())
 
     def add(self, result: CellResult) -> None:
         """One cell with all that belongs to it; a cell that is there already stays as it is."""
         c, answer, alarm = result.cell, result.answer or (None, None), result.alarm or (None, None)
         faults = ", ".join(map(str, c.faults()))
         row = (c.key, c.line, c.way + 1, c.severity, c.state.value, c.moment_s, c.unit, faults)
-        row2 = (result.verdict.value, *answer, *alarm, int(result.seen))
+        row2 = (result.verdict.value, *answer, *alarm, result.seen)
         times = (result.simulated_s, result.took_s, result.error)
         with self._db:
             done = self._db.execute(
@@ -137,11 +149,12 @@ class ResultFile:
 
     def _add_details(self, result: CellResult) -> None:
         key = result.cell.key
+        more = [None] * len(result.findings) if result.more is None else result.more
         self._db.executemany(
             f"INSERT INTO finding VALUES ({_marks(11)})",
             [
-                (key, f.name, f.verdict.value, f.triggers, more, *_margin(f))
-                for f, more in zip(result.findings, result.more, strict=True)
+                (key, f.name, f.verdict.value, f.triggers, n, *_margin(f))
+                for f, n in zip(result.findings, more, strict=True)
             ],
         )
         self._db.executemany(

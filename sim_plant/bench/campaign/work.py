@@ -12,7 +12,7 @@ import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Protocol, TypeVar
 
@@ -51,14 +51,15 @@ class CellResult:
     """What one cell showed.
 
     ``findings`` are those of requirements that were put to the test from the strike on. ``more`` says for
-    each of them how much more often than in the undisturbed run. ``visits`` counts scans, ``moves`` times,
-    both of all units from the strike on. A cell that could not be carried out has only its error.
+    each of them how much more often than in the undisturbed run, None where there was no such run. ``visits``
+    counts scans, ``moves`` times, both of all units from the strike on. A cell that could not be carried out
+    has only its error.
     """
 
     cell: Cell
     verdict: Verdict
     findings: tuple[Finding, ...] = ()
-    more: tuple[int, ...] = ()
+    more: tuple[int, ...] | None = ()
     answer: Answer | None = None
     alarm: Answer | None = None
     visits: tuple[tuple[str, int], ...] = ()
@@ -68,8 +69,10 @@ class CellResult:
     error: str = ""
 
     @property
-    def seen(self) -> bool:
-        """Whether anything at all told the fault from no fault."""
+    def seen(self) -> bool | None:
+        """Whether anything at all told the fault from no fault; None where nobody looked."""
+        if self.more is None:
+            return None
         return bool(self.answer or self.alarm or self.error or any(n > 0 for n in self.more))
 
 
@@ -139,22 +142,32 @@ class Bench:
     def _told(self, cell: Cell, result: RunResult, reference: Reference, took_s: float) -> CellResult:
         trace, strike_ms = result.trace, result.strike_ms
         assert trace is not None
-        found = tuple(f for f in result.requirements if f.verdict is not Verdict.NOT_EXERCISED)
         of_unit = any(fault.unit for fault in cell.faults())
         units = (cell.unit,) if of_unit else tuple(range(1, trace.n_units + 1))
-        visits, moves = _walked(trace, strike_ms)
-        return CellResult(
-            cell,
-            result.verdict,
-            found,
-            tuple(f.triggers - reference.triggers.get(f.name, 0) for f in found),
-            first_output(trace, reference, strike_ms, units),
-            first_alarm(trace, reference, strike_ms),
-            visits,
-            moves,
-            result.simulated_s,
-            took_s,
+        alone = uncompared(cell, result, took_s)
+        return replace(
+            alone,
+            more=tuple(f.triggers - reference.triggers.get(f.name, 0) for f in alone.findings),
+            answer=first_output(trace, reference, strike_ms, units),
+            alarm=first_alarm(trace, reference, strike_ms),
         )
+
+
+def uncompared(cell: Cell, result: RunResult, took_s: float) -> CellResult:
+    """What a run shows by itself, held against no other run."""
+    assert result.trace is not None
+    found = tuple(f for f in result.requirements if f.verdict is not Verdict.NOT_EXERCISED)
+    visits, moves = _walked(result.trace, result.strike_ms)
+    return CellResult(
+        cell,
+        result.verdict,
+        found,
+        more=None,
+        visits=visits,
+        moves=moves,
+        simulated_s=result.simulated_s,
+        took_s=took_s,
+    )
 
 
 def _walked(
