@@ -27,7 +27,7 @@ from sim_plant.bench.campaign.closer import (
     worth_a_look,
 )
 from sim_plant.bench.campaign.figures import figures_of
-from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
+from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool, hands_for
 from sim_plant.bench.campaign.papers import write_papers
 from sim_plant.bench.campaign.results import FILE, ResultFile
 from sim_plant.bench.campaign.summary import print_figures, print_plan
@@ -51,10 +51,12 @@ from sim_plant.commands.common import (
     SiteArgument,
     progress_columns,
 )
+from sim_plant.commands.sabotage import TRIES, Wanted, sabotage_tables
 from sim_plant.site import Site, demo_folder, load_site
 
 _UNSTRUCK = Choice()
 Lasts = dict[tuple[int, UnitState], float]
+_NO_SABOTAGE = "--sabotage goes with none of --controller, --severity, --moment, --units, --for, --shrink"
 
 
 def campaign(
@@ -100,11 +102,27 @@ def campaign(
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Carry out on the workers of this dask scheduler.")
     ] = None,
+    sabotage: Annotated[
+        bool,
+        typer.Option(
+            "--sabotage",
+            help="In place of faults: change the logic's own tables one entry at a time, and show which "
+            "requirement catches it.",
+        ),
+    ] = False,
+    tries: Annotated[
+        int, typer.Option(min=1, help="With --sabotage: on how many runs a change is tried at most.")
+    ] = TRIES,
 ) -> None:
     """Try every fault in every state, at several moments and severities; goes on where it was stopped.
 
     Options that take several are repeated or take a list with commas.
     """
+    if sabotage:
+        elsewhere = severity or moment or shrink or units != 1 or for_s != _UNSTRUCK.for_s
+        wanted = Wanted(site, out, _words(line), _words(states), sample, set_ or [], seed, tries)
+        only = "" if controller == OUR_FIRMWARE and not elsewhere else _NO_SABOTAGE
+        raise typer.Exit(sabotage_tables(wanted, list_, jobs, cluster, only))
     started = datetime.now(UTC)
     errors = Console(stderr=True, highlight=False)
     try:
@@ -119,7 +137,7 @@ def campaign(
             print_plan(plain_console(), make_plan(choice, loaded.units, _measured(order, choice, errors)))
             raise typer.Exit(PROVEN)
         with (
-            closing(_hands(jobs, cluster)) as hands,
+            closing(hands_for(jobs, cluster)) as hands,
             closing(ResultFile(folder, _identity(order, choice))) as file,
         ):
             errors.print(CAUTION, style="dim")
@@ -190,12 +208,6 @@ def _identity(order: Order, choice: Choice) -> dict[str, str]:
         "units": str(choice.units),
         "sample": str(choice.sample),
     }
-
-
-def _hands(jobs: int, cluster: str | None) -> Here | Pool | Cluster:
-    if cluster is not None:
-        return Cluster(cluster)
-    return Here() if jobs == 1 else Pool(jobs)
 
 
 def _measured(order: Order, choice: Choice, errors: Console) -> Lasts:

@@ -1,7 +1,7 @@
 """The runs on which changes are tried: those that somebody wrote, and those that nobody did.
 
-Written are the site's cases. Unwritten are the lines of the fault catalogue at their worst in every state, mended
-and reset later, and whatever a person or the supply can do to a unit in every state.
+Written are the site's cases. Unwritten are the lines of the fault catalogue at their worst in every state,
+mended and reset later, and whatever a person or the supply can do to a unit in every state.
 """
 
 from __future__ import annotations
@@ -96,8 +96,8 @@ def _of_people() -> list[tuple[str, list[dict[str, Any]]]]:
     ]
     told.append(("reset_button", [{"at_s": 0.0, "operate": "reset_button on"}]))
     told.append(("selector to AUTO", [{"at_s": 0.0, "operate": "selector_auto on"}]))
-    back = {"at_s": 20.0, "command": Verb.RETURN_TO_SERVICE.value}
-    away = {"at_s": 10.0, "operate": "selector_auto off", "for_s": MENDED_S}
+    back: dict[str, Any] = {"at_s": 20.0, "command": Verb.RETURN_TO_SERVICE.value}
+    away: dict[str, Any] = {"at_s": 10.0, "operate": "selector_auto off", "for_s": MENDED_S}
     told.append(("out and back", [{"at_s": 0.0, "command": Verb.MAINTAIN.value}, away, back]))
     return told
 

@@ -1,7 +1,7 @@
 """What a change is, and how an entry of a table is put in place and taken back.
 
-A patch is a function that gives a context manager. It keeps the very object that stood there and puts it back,
-so that afterwards every table is what it was, identity and order included.
+A patch is a function that gives a context manager. It keeps the very object that stood there and puts it
+back, so that afterwards every table is what it was, identity and order included.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Changes of the matrix: every cell that does something, done less, done elsewhere, or done when it must not be."""
+"""Changes of the matrix: cells that do something made to do less, or another thing, or what they refuse."""
 
 from __future__ import annotations
 
@@ -98,7 +98,9 @@ def _also(state: UnitState, event: Event, target: UnitState) -> Change:
     others = tuple(other for other in ALSO[state, event] if other is not target)
     touch = edge_taken(state, event, target)
     entry = f"{state.value}/{event.name}"
-    return Change("also", entry, f"without-{target.value}", text, touch, partial(_fewer, state, event, others))
+    return Change(
+        "also", entry, f"without-{target.value}", text, touch, partial(_fewer, state, event, others)
+    )
 
 
 @contextmanager

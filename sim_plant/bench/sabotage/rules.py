@@ -39,7 +39,10 @@ def changes() -> Iterator[Change]:
     for place, rule in enumerate(RULES):
         yield _taken_out(place, rule)
     for place, shared_rule in enumerate(shared.SHARED):
-        entry, text = f"{shared_rule.event.name}/{shared_rule.when.__name__}", _words(shared_rule.when.__doc__)
+        entry, text = (
+            f"{shared_rule.event.name}/{shared_rule.when.__name__}",
+            _words(shared_rule.when.__doc__),
+        )
         patch = partial(_shared, place, shared_rule._replace(when=_never_shared))
         yield Change("shared", entry, "drop", f"never seen: {text}", raised("bank", place), patch)
     yield from _resets()

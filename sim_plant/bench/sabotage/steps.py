@@ -1,9 +1,10 @@
-"""Changes of the steps: a guard that opens at once, an output that is dropped or driven when it must not be."""
+"""Changes of the steps: a guard that opens at once, an output dropped or driven when it must not be."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
+from typing import Any
 
 from controller.unit.outputs import DRIVES, Drive, DriveRow
 from controller.unit.progress import WAITS
@@ -58,12 +59,16 @@ def _of_output(state: UnitState, row: DriveRow, column: str, signal: str) -> Ite
     drive: Drive = getattr(row, column)
     entry = f"{state.value}/{signal}"
     if drive is not Drive.OFF:
-        patch = partial(item, DRIVES, state, row._replace(**{column: Drive.OFF}))
+        patch = partial(item, DRIVES, state, _with(row, {column: Drive.OFF}))
         text = f"{signal} stays off in {state.value}, where it is {drive.value}"
         yield Change("output", entry, "drop", text, on(state, signal), patch)
     strongest = {"pump": Drive.LED_BY_ENABLE, "divert": Drive.TO_TANK}.get(column, Drive.ON)
     if drive is not strongest:
         driven = {column: strongest} | ({"enable": Drive.ON} if column == "pump" else {})
-        patch = partial(item, DRIVES, state, row._replace(**driven))
+        patch = partial(item, DRIVES, state, _with(row, driven))
         text = f"{signal} is on in {state.value}, where it is {drive.value}"
         yield Change("output", entry, "drive", text, off(state, signal), patch)
+
+
+def _with(row: DriveRow, columns: dict[str, Any]) -> DriveRow:
+    return row._replace(**columns)
