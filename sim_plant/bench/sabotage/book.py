@@ -20,7 +20,7 @@ from sim_plant.bench.cases import CaseFile, Run, load_cases
 from sim_plant.bench.steps import SWITCHES
 from sim_plant.site import Site
 
-MENDED_S, RESET_S, START_S, AFTER_S = 30.0, 100.0, 110.0, 110.0
+MENDED_S, RESET_S, START_S, AFTER_S = 20.0, 85.0, 90.0, 60.0  # a reset waits for up to 60 s
 PEOPLE, SUPPLY = "people", "supply"
 _MOMENT_S = 2.0
 
@@ -96,8 +96,8 @@ def _of_people() -> list[tuple[str, list[dict[str, Any]]]]:
     ]
     told.append(("reset_button", [{"at_s": 0.0, "operate": "reset_button on"}]))
     told.append(("selector to AUTO", [{"at_s": 0.0, "operate": "selector_auto on"}]))
-    back: dict[str, Any] = {"at_s": 20.0, "command": Verb.RETURN_TO_SERVICE.value}
-    away: dict[str, Any] = {"at_s": 10.0, "operate": "selector_auto off", "for_s": MENDED_S}
+    back: dict[str, Any] = {"at_s": 15.0, "command": Verb.RETURN_TO_SERVICE.value}
+    away: dict[str, Any] = {"at_s": 5.0, "operate": "selector_auto off", "for_s": MENDED_S}
     told.append(("out and back", [{"at_s": 0.0, "command": Verb.MAINTAIN.value}, away, back]))
     return told
 

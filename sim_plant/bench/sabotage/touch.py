@@ -71,11 +71,15 @@ def _moves(notes: Notes) -> Iterator[Any]:
     react, perform, commands = Sequencer._react, Sequencer._perform, Sequencer._commands
     cause_gone = Sequencer._cause_gone
 
+    seen: set[tuple[UnitState, Event]] = set()
+
     def noted_react(self: Sequencer, v: View, events: list[Event]) -> bool:
         state = v.m.state
         for event in events:
-            if CELLS[state, event] in _KEPT:
-                notes.add(stood(state, event))
+            if (state, event) not in seen:
+                seen.add((state, event))
+                if CELLS[state, event] in _KEPT:
+                    notes.add(stood(state, event))
         return react(self, v, events)
 
     def noted_perform(self: Sequencer, v: View, event: Event, cell: Move) -> None:
@@ -155,11 +159,15 @@ def _steps(notes: Notes) -> Iterator[Any]:
         yield item(WAITS, state, _noted_guard(notes, state, guard))
     drive = sequencer.drive  # type: ignore[attr-defined]  # where the sequencer looks for it
 
+    seen: set[tuple[UnitState, UnitOutputs]] = set()
+
     def noted_drive(v: View) -> UnitOutputs:
         state = v.m.state
         driven: UnitOutputs = drive(v)
-        for signal in DRIVEN.values():
-            notes.add(on(state, signal) if getattr(driven, signal) else off(state, signal))
+        if (state, driven) not in seen:
+            seen.add((state, driven))
+            for signal in DRIVEN.values():
+                notes.add(on(state, signal) if getattr(driven, signal) else off(state, signal))
         return driven
 
     yield attribute(sequencer, "drive", noted_drive)
@@ -211,12 +219,14 @@ def _setpoints(notes: Notes) -> Iterator[Any]:
     scan = Controller.scan
 
     class Watched(Setpoints):
-        """Setpoints that note which of them a scan reads."""
+        """Setpoints that note which of them a scan reads: a value is there only after the first reading."""
 
-        def __getattribute__(self, name: str) -> Any:
-            if notes.scanning and name in Setpoints.model_fields:
+        def __getattr__(self, name: str) -> Any:
+            value = values[name]
+            if notes.scanning:
                 notes.add(read(name))
-            return super().__getattribute__(name)
+                self.__dict__[name] = value
+            return value
 
     def noted_scan(self: Controller, inputs: Inputs, now_ms: int) -> Outputs:
         notes.scanning = True
@@ -225,8 +235,13 @@ def _setpoints(notes: Notes) -> Iterator[Any]:
         finally:
             notes.scanning = False
 
+    values: dict[str, Any] = {}
+
     def handed_in(setpoints: Setpoints) -> Setpoints:
-        return Watched.model_construct(**setpoints.model_dump())
+        values.update(setpoints.model_dump())
+        watched = Watched.model_construct()
+        watched.__dict__.clear()
+        return watched
 
     yield attribute(Controller, "scan", noted_scan)
     yield attribute(Doctored, "handed_in", staticmethod(handed_in))
