@@ -1,8 +1,8 @@
 """Alarms as an expectation may name them, and when the target's journal shows them.
 
 ``alarm.low suction`` is an alarm of the unit, ``bank.alarm.feed too hot`` one of the bank. It is shown while
-its cause stands or its reset is due, unless something covers it. Names and states are those of docs/alarms.md; a
-target without a journal shows none, and nothing is said of it.
+its cause stands or its reset is due, unless something covers it. Names and states are those of
+docs/alarms.md; a target without a journal shows none, and nothing is said of it.
 """
 
 from __future__ import annotations

@@ -89,7 +89,7 @@ def sabotage_tables(wanted: Wanted, list_: bool, jobs: int, cluster: str | None,
             closing(SabotageFile(folder, _identity(order))) as file,
         ):
             errors.print(CAUTION, style="dim")
-            file.check_runs(book)
+            file.forget_changed(book)
             code = _carry_out(file, order, book, changes, wanted.tries, hands, errors)
     except (InputError, OSError) as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)

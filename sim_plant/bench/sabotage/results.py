@@ -17,7 +17,6 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.files import InputError
 from sim_plant.bench.campaign.kept import KeptFile
 from sim_plant.bench.sabotage.book import Book
 from sim_plant.bench.sabotage.work import Scouted, Trial, Tried
@@ -52,13 +51,13 @@ class SabotageFile(KeptFile):
 
     name, format, kind, tables = FILE, FORMAT, "sabotage", _TABLES
 
-    def check_runs(self, book: Book) -> None:
-        """InputError when a run that was scouted is another one by now. New runs may come."""
-        for key, checksum in self._db.execute("SELECT key, checksum FROM run"):
-            if key not in book.runs or book.checksum(key) != checksum:
-                raise InputError(
-                    f"{self.path} is another sabotage: the run {key} has changed; name another folder"
-                )
+    def forget_changed(self, book: Book) -> None:
+        """Take out runs that are others by now, or gone, with what was tried on them."""
+        rows = self._db.execute("SELECT key, checksum FROM run").fetchall()
+        changed = [(key,) for key, checksum in rows if key not in book.runs or book.checksum(key) != checksum]
+        with self._db:
+            for table, column in (("run", "key"), ("touch", "run"), ("trial", "run"), ("broken", "run")):
+                self._db.executemany(f"DELETE FROM {table} WHERE {column} = ?", changed)
 
     def add_run(self, found: Scouted, book: Book) -> None:
         """A run with what it touches."""
@@ -82,9 +81,8 @@ class SabotageFile(KeptFile):
     def add_trials(self, tried: Tried) -> None:
         """The trials of a change, after those that it had before."""
         with self._db:
-            (before,) = self._db.execute(
-                "SELECT COUNT(*) FROM trial WHERE change = ?", (tried.change,)
-            ).fetchone()
+            query = "SELECT COALESCE(MAX(number) + 1, 0) FROM trial WHERE change = ?"
+            (before,) = self._db.execute(query, (tried.change,)).fetchone()
             for number, trial in enumerate(tried.trials, start=before):
                 row = (tried.change, trial.run, number, trial.at_s, trial.detail, trial.differs)
                 self._db.execute("INSERT OR IGNORE INTO trial VALUES (?, ?, ?, ?, ?, ?)", row)
