@@ -136,10 +136,15 @@ def _carry_out(
     hands: Here | Pool | Cluster,
     errors: Console,
 ) -> int:
-    """Scout what is not scouted, try what is not tried; how it ended."""
+    """Scout what is not scouted, try what is not tried; how it ended.
+
+    First on the cases alone: what they catch need not be tried on what nobody wrote.
+    """
     try:
-        _scout(file, order, book, hands, errors)
-        _try(file, order, book, changes, tries, hands, errors)
+        for written in (True, False):
+            runs = [key for key in book.runs if (key in book.written) is written]
+            _scout(file, order, book, runs, hands, errors)
+            _try(file, order, book, changes, tries, hands, errors)
     except KeyboardInterrupt:
         errors.print("stopped by the user; give the same --out to go on")
         return STOPPED
@@ -150,12 +155,17 @@ def _carry_out(
 
 
 def _scout(
-    file: SabotageFile, order: SabotageOrder, book: Book, hands: Here | Pool | Cluster, errors: Console
+    file: SabotageFile,
+    order: SabotageOrder,
+    book: Book,
+    runs: Sequence[str],
+    hands: Here | Pool | Cluster,
+    errors: Console,
 ) -> None:
     done = kept_in(file.path).scouted
-    left = [key for key in book.runs if key not in done]
+    left = [key for key in runs if key not in done]
     with Progress(*progress_columns(), console=errors) as progress:
-        task = progress.add_task("scouting runs", total=len(book.runs), completed=len(done))
+        task = progress.add_task("scouting runs", total=len(runs), completed=len(runs) - len(left))
         lost = lambda key: Scouted(key, error=LOST)  # noqa: E731  # as short as it is said
         for found in hand_out_to(scout, lost, order, left, lambda key: book.runs[key].start, hands):
             file.add_run(found, book)
