@@ -113,9 +113,10 @@ def control(
     raise typer.Exit(code)
 
 
-app.command(epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults")(
-    campaign
-)
+app.command(
+    epilog="Examples: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults; "
+    "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
+)(campaign)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(
     epilog="Example: skidproof plant my_site, and in another terminal "
