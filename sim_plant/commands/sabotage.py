@@ -186,12 +186,17 @@ def _try(
     with Progress(*progress_columns(), TextColumn("left"), TimeRemainingColumn(), console=errors) as progress:
         task = progress.add_task("sabotage", total=len(changes), completed=len(changes) - len(tasks))
         lost = lambda one: Tried(one.change, (Trial("", (NOT_DONE,), None, LOST),))  # noqa: E731  # as above
-        trying = hand_out_to(attempt, lost, order, tasks, lambda one: (0, one.change), hands)
+        trying = hand_out_to(attempt, lost, order, tasks, _lot, hands)
         for number, tried in enumerate(trying, start=1):
             file.add_trials(tried)
             caught += bool(tried.trials[-1].broken)
             rate = 60.0 * number / (time.monotonic() - began)
             progress.update(task, advance=1, description=f"{caught} of {number} caught, {rate:.0f} a minute")
+
+
+def _lot(task: Task) -> tuple[int, str]:
+    """Tasks go out one by one and mixed, so that what there is when it is stopped is a fair part of all."""
+    return 0, hashlib.sha256(task.change.encode()).hexdigest()
 
 
 def tasks_left(path: Path, book: Book, changes: Sequence[Change], tries: int) -> list[Task]:
