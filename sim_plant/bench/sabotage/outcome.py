@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import fnmatch
-import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -19,6 +18,9 @@ from sim_plant.bench.sabotage.work import Scouted, Trial
 
 EXPLAINED = "explained.toml"
 """File of a site that holds the reviewed list of what may survive."""
+
+
+_PATIENT = 2
 
 
 class Outcome(StrEnum):
@@ -73,7 +75,8 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     """Runs that touch the entry, in the order in which they are tried, ``most`` at most.
 
     Cases before what nobody wrote, cases that name a requirement on the timer first; of every source one
-    before any has two, the short before the long.
+    before any has two, the short before the long; but the last two are the longest that are left, since some
+    things show late.
     """
     found = [s for s in kept.scouted.values() if change.touch in s.touches]
     near = _near(change)
@@ -91,7 +94,12 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
         turns[source] = turn = turns.get(source, -1) + 1
         group, long_s = rank(one)
         placed.append(((turn + (group == 2), group, long_s), one))
-    return [one for _place, one in itertools.islice(sorted(placed, key=lambda p: p[0]), most)]
+    ordered = [one for _place, one in sorted(placed, key=lambda p: p[0])]
+    if len(ordered) <= most:
+        return ordered
+    patient = min(_PATIENT, most - 1)
+    first, rest = ordered[: most - patient], ordered[most - patient :]
+    return first + sorted(rest, key=lambda one: -one.simulated_s)[:patient]
 
 
 def _near(change: Change) -> frozenset[str]:

@@ -1,4 +1,4 @@
-"""Changes of timers: moved by the smallest amount that a requirement's tolerance does not forgive, both ways.
+"""Changes of timers: moved both ways by the smallest amount that no tolerance of a requirement forgives.
 
 They move inside the controller alone. What it tells at its data port stays true, and monitors judge by that.
 """
@@ -11,12 +11,11 @@ from functools import partial
 
 from controller.firmware import Controller
 from controller.settings import Setpoints
-from sim_plant.bench.monitors.tolerance import timer_tolerance_ms
+from sim_plant.bench.monitors.tolerance import REACTION_S, timer_tolerance_ms
 from sim_plant.bench.sabotage.change import Change, attribute
 
 UNITS_S = {"_s": 1.0, "_min": 60.0, "_h": 3600.0}
-SCAN_S = 0.1  # the scan of a site may be shorter: then the move is a little larger than it must be
-_SCANS = 2
+_LAG_S = 0.2  # two scans: an input may change just after one, and an answer be seen one later
 _LEAST_PART = 0.1  # a timer is not moved to nothing and beyond: at least a tenth of it is left
 
 
@@ -63,7 +62,7 @@ def moved_to(name: str, value: float, sign: float) -> float:
     if value == 0.0:
         return value
     unit_s = _unit_s(name)
-    by_s = timer_tolerance_ms(value * unit_s) / 1000.0 + _SCANS * SCAN_S
+    by_s = timer_tolerance_ms(value * unit_s) / 1000.0 + REACTION_S + _LAG_S
     return max(value + sign * by_s / unit_s, _LEAST_PART * value)
 
 

@@ -8,6 +8,8 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from controller.unit.states import UnitState
 from sim_plant.bench.approach import NotReachedError
 from sim_plant.bench.campaign.answers import Reference, first_alarm, first_output, reference_of
@@ -145,7 +147,8 @@ class Saboteur:
             answer = first_alarm(result.trace, reference, strike_ms)
         if answer is None:
             return "an alarm line is missing, or an analogue output is a little otherwise"
-        return f"{answer.what} {answer.after_ms / 1000.0:g} s after the strike"
+        scans = _scans_apart(result.trace, reference, strike_ms)
+        return f"{answer.what} {answer.after_ms / 1000.0:g} s after the strike; {scans} scans otherwise"
 
     def _reference(self, key: str) -> tuple[Reference, int]:
         if key not in self._references:
@@ -155,6 +158,15 @@ class Saboteur:
             assert result.trace is not None
             self._references[key] = reference_of(result.trace, result.strike_ms, ()), result.strike_ms
         return self._references[key]
+
+
+def _scans_apart(trace: Trace, reference: Reference, strike_ms: int) -> int:
+    """In how many scans any contact output is otherwise."""
+    first = int(np.searchsorted(trace.t_ms, strike_ms))
+    n = min(len(trace.t_ms) - first, len(reference.unit_do))
+    units = (trace.unit_do[first : first + n] != reference.unit_do[:n]).any(axis=(1, 2))
+    bank = (trace.bank_do[first : first + n] != reference.bank_do[:n]).any(axis=1)
+    return int((units | bank).sum())
 
 
 def _unheld(result: RunResult) -> list[Finding]:

@@ -112,14 +112,14 @@ def test_a_refused_event_is_obeyed_as_elsewhere() -> None:
 
 @pytest.mark.parametrize(
     ("name", "value", "later", "sooner"),
-    [("coast_s", 2.0, 2.7, 1.3), ("start_flush_s", 120.0, 122.6, 117.4), ("flush_lead_s", 1.0, 1.7, 0.3),
-     ("enable_lead_s", 0.2, 0.9, 0.02), ("rotation_h", 24.0, 24.0 + 1728.2 / 3600, 24.0 - 1728.2 / 3600),
+    [("coast_s", 2.0, 3.2, 0.8), ("start_flush_s", 120.0, 123.1, 116.9), ("flush_lead_s", 1.0, 2.2, 0.1),
+     ("enable_lead_s", 0.2, 1.4, 0.02), ("rotation_h", 24.0, 24.0 + 1728.7 / 3600, 24.0 - 1728.7 / 3600),
      ("level_fallback_h", 0.0, 0.0, 0.0)],
 )  # fmt: skip
-def test_a_timer_moves_by_its_tolerance_and_two_scans(
+def test_a_timer_moves_by_its_tolerance_a_reaction_and_two_scans(
     name: str, value: float, later: float, sooner: float
 ) -> None:
-    """0.5 s or 2 %, whichever is larger, and 0.2 s; at least a tenth is left, and never stays never."""
+    """0.5 s or 2 %, whichever is larger, 0.5 s and 0.2 s; at least a tenth is left, and never stays never."""
     assert moved_to(name, value, 1.0) == pytest.approx(later)
     assert moved_to(name, value, -1.0) == pytest.approx(sooner)
 
@@ -128,8 +128,8 @@ def test_a_timer_moves_inside_the_controller_alone() -> None:
     with applied(change("timer/suction_trip_s/later")):
         controller = Doctored(2, Setpoints())
         assert controller.setpoints.suction_trip_s == 5.0
-        assert controller._units[0]._s.suction_trip_s == pytest.approx(5.7)
-        assert controller._bank._s.suction_trip_s == pytest.approx(5.7)
+        assert controller._units[0]._s.suction_trip_s == pytest.approx(6.2)
+        assert controller._bank._s.suction_trip_s == pytest.approx(6.2)
     assert Doctored(2, Setpoints())._units[0]._s.suction_trip_s == 5.0
 
 

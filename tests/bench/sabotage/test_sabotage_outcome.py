@@ -47,7 +47,13 @@ def only(name: str, what: Kept, *reasons: Reason) -> Judged:
 def test_only_runs_that_touch_the_entry_are_chosen_and_no_more_than_asked_for() -> None:
     what = kept(scouted("a", TOUCH), scouted("b", "another"), scouted("c", TOUCH), scouted("d", TOUCH))
     assert chosen(what, {}) == ["a", "c", "d"]
-    assert chosen(what, {}, most=2) == ["a", "c"]
+    assert len(chosen(what, {}, most=2)) == 2
+
+
+def test_the_last_two_are_the_longest_that_are_left() -> None:
+    runs = [scouted(name, TOUCH, long_s=long_s) for long_s, name in enumerate("abcdefg", start=1)]
+    assert chosen(kept(*runs), {}, most=4) == ["a", "b", "g", "f"]
+    assert chosen(kept(*runs), {}, most=1) == ["a"]
 
 
 def test_cases_come_before_what_nobody_wrote_and_short_before_long() -> None:
