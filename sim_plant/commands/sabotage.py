@@ -53,7 +53,7 @@ from sim_plant.commands.common import (
 )
 from sim_plant.site import demo_folder, load_site
 
-TRIES = 12
+TRIES = 8
 
 
 @dataclass(frozen=True)

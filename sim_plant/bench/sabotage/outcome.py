@@ -20,7 +20,7 @@ EXPLAINED = "explained.toml"
 """File of a site that holds the reviewed list of what may survive."""
 
 
-_PATIENT = 2
+PATIENCE_S = 600.0
 
 
 class Outcome(StrEnum):
@@ -75,8 +75,8 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     """Runs that touch the entry, in the order in which they are tried, ``most`` at most.
 
     Cases before what nobody wrote, cases that name a requirement on the timer first; of every source one
-    before any has two, the short before the long; but the last two are the longest that are left, since some
-    things show late.
+    before any has two, the short before the long; but the last is the longest of at most ``PATIENCE_S`` that is
+    left, since some things show late.
     """
     found = [s for s in kept.scouted.values() if change.touch in s.touches]
     near = _near(change)
@@ -97,9 +97,10 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     ordered = [one for _place, one in sorted(placed, key=lambda p: p[0])]
     if len(ordered) <= most:
         return ordered
-    patient = min(_PATIENT, most - 1)
-    first, rest = ordered[: most - patient], ordered[most - patient :]
-    return first + sorted(rest, key=lambda one: -one.simulated_s)[:patient]
+    if most == 1:
+        return ordered[:1]
+    first, rest = ordered[: most - 1], ordered[most - 1 :]
+    return [*first, max(rest, key=lambda one: (one.simulated_s <= PATIENCE_S, one.simulated_s))]
 
 
 def _near(change: Change) -> frozenset[str]:

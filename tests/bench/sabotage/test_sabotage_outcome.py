@@ -11,6 +11,7 @@ from controller.files import InputError
 from controller.unit.states import UnitState
 from sim_plant.bench.cases import CaseFile, Run
 from sim_plant.bench.sabotage.outcome import (
+    PATIENCE_S,
     Judged,
     Outcome,
     Reason,
@@ -50,9 +51,10 @@ def test_only_runs_that_touch_the_entry_are_chosen_and_no_more_than_asked_for() 
     assert len(chosen(what, {}, most=2)) == 2
 
 
-def test_the_last_two_are_the_longest_that_are_left() -> None:
-    runs = [scouted(name, TOUCH, long_s=long_s) for long_s, name in enumerate("abcdefg", start=1)]
-    assert chosen(kept(*runs), {}, most=4) == ["a", "b", "g", "f"]
+def test_the_last_is_the_longest_that_is_left_but_not_too_long() -> None:
+    runs = [scouted(name, TOUCH, long_s=long_s) for long_s, name in enumerate("abcdef", start=1)]
+    runs.append(scouted("g", TOUCH, long_s=PATIENCE_S + 1))
+    assert chosen(kept(*runs), {}, most=3) == ["a", "b", "f"]
     assert chosen(kept(*runs), {}, most=1) == ["a"]
 
 
