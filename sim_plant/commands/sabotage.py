@@ -182,11 +182,12 @@ def _try(
     errors: Console,
 ) -> None:
     tasks = tasks_left(file.path, book, changes, tries)
+    places = {one.change: place for place, one in enumerate(tasks)}
     caught, began = 0, time.monotonic()
     with Progress(*progress_columns(), TextColumn("left"), TimeRemainingColumn(), console=errors) as progress:
         task = progress.add_task("sabotage", total=len(changes), completed=len(changes) - len(tasks))
         lost = lambda one: Tried(one.change, (Trial("", (NOT_DONE,), None, LOST),))  # noqa: E731  # as above
-        trying = hand_out_to(attempt, lost, order, tasks, _lot, hands)
+        trying = hand_out_to(attempt, lost, order, tasks, lambda one: (places[one.change], ""), hands)
         for number, tried in enumerate(trying, start=1):
             file.add_trials(tried)
             caught += bool(tried.trials[-1].broken)
@@ -194,17 +195,15 @@ def _try(
             progress.update(task, advance=1, description=f"{caught} of {number} caught, {rate:.0f} a minute")
 
 
-def _lot(task: Task) -> tuple[int, str]:
-    """Tasks go out one by one and mixed, so that what there is when it is stopped is a fair part of all."""
-    return 0, hashlib.sha256(task.change.encode()).hexdigest()
-
-
 def tasks_left(path: Path, book: Book, changes: Sequence[Change], tries: int) -> list[Task]:
-    """Changes that nothing has caught yet, with the runs that they have not been tried on."""
+    """Changes that nothing has caught yet, with the runs that they have not been tried on.
+
+    What was never tried comes first, and all of it mixed, so that what there is when it is stopped is a fair part.
+    """
     kept = kept_in(path)
     written = {key: book.runs[key] for key in book.written}
     tasks = []
-    for change in changes:
+    for change in sorted(changes, key=lambda one: (one.id in kept.trials, _lot(one))):
         trials = kept.trials.get(change.id, ())
         if any(trial.broken for trial in trials):
             continue
@@ -213,6 +212,10 @@ def tasks_left(path: Path, book: Book, changes: Sequence[Change], tries: int) ->
         if left:
             tasks.append(Task(change.id, tuple(without_touches(s) for s in left)))
     return tasks
+
+
+def _lot(change: Change) -> str:
+    return hashlib.sha256(change.id.encode()).hexdigest()
 
 
 def without_touches(scouted: Scouted) -> Scouted:

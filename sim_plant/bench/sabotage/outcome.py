@@ -75,8 +75,8 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     """Runs that touch the entry, in the order in which they are tried, ``most`` at most.
 
     Cases before what nobody wrote, cases that name a requirement on the timer first; of every source one
-    before any has two, the short before the long; but the last is the longest of at most ``PATIENCE_S`` that is
-    left, since some things show late.
+    before any has two, the short before the long; but the last is the longest of at most ``PATIENCE_S`` that
+    is left, since some things show late.
     """
     found = [s for s in kept.scouted.values() if change.touch in s.touches]
     near = _near(change)
