@@ -198,7 +198,8 @@ def _try(
 def tasks_left(path: Path, book: Book, changes: Sequence[Change], tries: int) -> list[Task]:
     """Changes that nothing has caught yet, with the runs that they have not been tried on.
 
-    What was never tried comes first, and all of it mixed, so that what there is when it is stopped is a fair part.
+    What was never tried comes first, and all of it mixed, so that what there is when it is stopped is a fair
+    part.
     """
     kept = kept_in(path)
     written = {key: book.runs[key] for key in book.written}
