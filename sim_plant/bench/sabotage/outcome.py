@@ -74,26 +74,28 @@ def read_reasons(folder: Path) -> tuple[Reason, ...]:
 def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: int) -> list[Scouted]:
     """Runs that touch the entry, in the order in which they are tried, ``most`` at most.
 
-    Cases before what nobody wrote, cases that name a requirement on the timer first; of every source one
-    before any has two, the short before the long; but the last is the longest of at most ``PATIENCE_S`` that
-    is left, since some things show late.
+    Cases before what nobody wrote; runs that begin in the very state of the entry before those that only come
+    by; cases that name a requirement on the timer before others; of every source one before any has two; the
+    short before the long. The last is the longest of at most ``PATIENCE_S`` that is left, since some things
+    show late.
     """
     found = [s for s in kept.scouted.values() if change.touch in s.touches]
     near = _near(change)
 
-    def rank(one: Scouted) -> tuple[int, float]:
+    def rank(one: Scouted) -> tuple[int, bool, float]:
         run = written.get(one.run)
+        elsewhere = kept.states[one.run] not in change.entry.split("/")
         if run is None:
-            return 2, one.simulated_s
-        return 0 if near.intersection(run.case.requirements) else 1, one.simulated_s
+            return 2, elsewhere, one.simulated_s
+        return 0 if near.intersection(run.case.requirements) else 1, elsewhere, one.simulated_s
 
     turns: dict[str, int] = {}
-    placed: list[tuple[tuple[int, int, float], Scouted]] = []
+    placed: list[tuple[tuple[int, bool, int, float], Scouted]] = []
     for one in sorted(found, key=lambda s: (*rank(s), s.run)):
         source = kept.sources[one.run]
         turns[source] = turn = turns.get(source, -1) + 1
-        group, long_s = rank(one)
-        placed.append(((turn + (group == 2), group, long_s), one))
+        group, elsewhere, long_s = rank(one)
+        placed.append(((turn + (group == 2), elsewhere, group, long_s), one))
     ordered = [one for _place, one in sorted(placed, key=lambda p: p[0])]
     if len(ordered) <= most:
         return ordered

@@ -1,6 +1,6 @@
 """Results in one SQLite file, written as they come by the parent alone.
 
-    run(key, source, written, checksum, ...)   one row for each run that was scouted
+    run(key, source, state, written, checksum, ...)   one row for each run that was scouted
     touch(run, word)                           what the untouched logic touches in it
     trial(change, run, number, ...)            one change in one run; the last of a change may have caught it
     broken(change, run, number, name)          what was not held in a trial, the first in time first
@@ -25,8 +25,8 @@ FILE = "sabotage.sqlite"
 FORMAT = "skidproof sabotage 1"
 _TABLES = """
 CREATE TABLE run(
-    key TEXT PRIMARY KEY, source TEXT, written INTEGER, checksum TEXT, simulated_s REAL, outputs TEXT,
-    alarms TEXT, unheld TEXT, error TEXT);
+    key TEXT PRIMARY KEY, source TEXT, state TEXT, written INTEGER, checksum TEXT, simulated_s REAL,
+    outputs TEXT, alarms TEXT, unheld TEXT, error TEXT);
 CREATE TABLE touch(run TEXT, word TEXT, PRIMARY KEY(run, word)) WITHOUT ROWID;
 CREATE TABLE trial(
     change TEXT, run TEXT, number INTEGER, at_s REAL, detail TEXT, differs TEXT, PRIMARY KEY(change, run));
@@ -38,10 +38,13 @@ _SEPARATOR = "\x1f"
 
 @dataclass(frozen=True)
 class Kept:
-    """All that the file holds: scouted runs by key, their sources, and the trials of each change."""
+    """All that the file holds: scouted runs by key, where they come from and in which state they begin, and
+    the trials of each change.
+    """
 
     scouted: dict[str, Scouted]
     sources: dict[str, str]
+    states: dict[str, str]
     trials: dict[str, tuple[Trial, ...]]
     worked_s: float
 
@@ -65,6 +68,7 @@ class SabotageFile(KeptFile):
         row = (
             found.run,
             run.source,
+            run.state.value,
             int(found.run in book.written),
             book.checksum(found.run),
             found.simulated_s,
@@ -74,7 +78,7 @@ class SabotageFile(KeptFile):
             found.error,
         )
         with self._db:
-            self._db.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+            self._db.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
             words = [(found.run, word) for word in found.touches]
             self._db.executemany("INSERT OR IGNORE INTO touch VALUES (?, ?)", words)
 
@@ -102,14 +106,15 @@ def kept_in(path: Path) -> Kept:
             touches.setdefault(run, []).append(word)
         scouted: dict[str, Scouted] = {}
         sources: dict[str, str] = {}
-        rows = "SELECT key, source, simulated_s, outputs, alarms, unheld, error FROM run ORDER BY key"
-        for key, source, simulated_s, outputs, alarms, unheld, error in db.execute(rows):
+        states: dict[str, str] = {}
+        rows = "SELECT key, source, state, simulated_s, outputs, alarms, unheld, error FROM run ORDER BY key"
+        for key, source, state, simulated_s, outputs, alarms, unheld, error in db.execute(rows):
             names = tuple(unheld.split(_SEPARATOR)) if unheld else ()
             found = tuple(touches.get(key, ()))
             scouted[key] = Scouted(key, found, simulated_s, outputs, alarms, names, error)
-            sources[key] = source
+            sources[key], states[key] = source, state
         (worked_s,) = db.execute("SELECT TOTAL(took_s) FROM work").fetchone()
-        return Kept(scouted, sources, _trials(db), worked_s)
+        return Kept(scouted, sources, states, _trials(db), worked_s)
 
 
 def _trials(db: sqlite3.Connection) -> dict[str, tuple[Trial, ...]]:

@@ -89,6 +89,7 @@ class Saboteur:
         self.order = order
         self.book: Book = make_book(job.site, order.lines, order.states)
         self._workshop = Workshop(job.site, Doctored, job.seed)
+        self._ready: set[tuple[int, str]] = set()  # units in states that the workshop has prepared
         self._references: dict[str, tuple[Reference, int]] = {}
 
     def scout(self, key: str) -> Scouted:
@@ -116,10 +117,13 @@ class Saboteur:
     def _prepared(self, key: str) -> str:
         """Bring the bank into the run's state with the sound logic; why that cannot be done, or ""."""
         run = self.book.runs[key]
+        if run.start in self._ready:
+            return ""
         try:
             self._workshop.prepared(run.case.given.unit, run.state)
         except (NotReachedError, TargetError) as error:
             return str(error)
+        self._ready.add(run.start)
         return ""
 
     def _trial(self, change: str, known: Scouted, *, compare: bool) -> Trial:

@@ -38,8 +38,12 @@ def scouted(run: str, *touches: str, long_s: float = 10.0) -> Scouted:
 
 
 def kept(
-    *runs: Scouted, trials: dict[str, tuple[Trial, ...]] | None = None, sources: dict[str, str] | None = None
+    *runs: Scouted,
+    trials: dict[str, tuple[Trial, ...]] | None = None,
+    sources: dict[str, str] | None = None,
+    states: dict[str, str] | None = None,
 ) -> Kept:
-    """What a file would hold; a run is its own source unless it is said otherwise."""
+    """What a file would hold; a run is its own source and begins in BOOT unless it is said otherwise."""
     told = {one.run: (sources or {}).get(one.run, one.run) for one in runs}
-    return Kept({one.run: one for one in runs}, told, trials or {}, 1.0)
+    begun = {one.run: (states or {}).get(one.run, "BOOT") for one in runs}
+    return Kept({one.run: one for one in runs}, told, begun, trials or {}, 1.0)

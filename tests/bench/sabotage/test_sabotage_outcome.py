@@ -69,6 +69,13 @@ def test_of_every_source_one_comes_before_any_has_two() -> None:
     assert chosen(what, {}) == ["a", "c", "b"]
 
 
+def test_a_run_that_begins_in_the_state_of_the_entry_comes_first() -> None:
+    runs = [scouted("a", TOUCH, long_s=1), scouted("b", TOUCH, long_s=9)]
+    assert chosen(kept(*runs, states={"b": "PRODUCE"}), {}) == ["b", "a"]
+    one_file = {"a": "f.case.toml", "b": "f.case.toml"}
+    assert chosen(kept(*runs, sources=one_file, states={"b": "PRODUCE"}), {}) == ["b", "a"]
+
+
 def test_a_timer_is_first_tried_where_a_requirement_on_it_is_named() -> None:
     runs = [scouted("a", "read suction_trip_s", long_s=1), scouted("b", "read suction_trip_s", long_s=9)]
     assert chosen(kept(*runs), {"a": a_case("SR-50"), "b": a_case("SR-04")}, name=TIMER) == ["b", "a"]
