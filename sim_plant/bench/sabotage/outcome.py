@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from controller.files import InputError, read_toml
+from sim_plant.bench.alarms_seen import PREFIX
 from sim_plant.bench.cases import Run
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.sabotage.change import Change
@@ -75,19 +76,18 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     """Runs that touch the entry, in the order in which they are tried, ``most`` at most.
 
     Cases before what nobody wrote; runs that begin in the very state of the entry before those that only come
-    by; cases that name a requirement on the timer before others; of every source one before any has two; the
+    by; cases that speak of the very timer or alarm before others; of every source one before any has two; the
     short before the long. The last is the longest of at most ``PATIENCE_S`` that is left, since some things
     show late.
     """
     found = [s for s in kept.scouted.values() if change.touch in s.touches]
-    near = _near(change)
 
     def rank(one: Scouted) -> tuple[int, bool, float]:
         run = written.get(one.run)
         elsewhere = kept.states[one.run] not in change.entry.split("/")
         if run is None:
             return 2, elsewhere, one.simulated_s
-        return 0 if near.intersection(run.case.requirements) else 1, elsewhere, one.simulated_s
+        return 0 if _speaks_of(run, change) else 1, elsewhere, one.simulated_s
 
     turns: dict[str, int] = {}
     placed: list[tuple[tuple[int, bool, int, float], Scouted]] = []
@@ -105,11 +105,16 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     return [*first, max(rest, key=lambda one: (one.simulated_s <= PATIENCE_S, one.simulated_s))]
 
 
-def _near(change: Change) -> frozenset[str]:
-    """Requirements that depend on the timer of the change."""
-    if change.kind != "timer":
-        return frozenset()
-    return frozenset(r.id for r in REQUIREMENTS if change.entry in r.setpoints)
+def _speaks_of(run: Run, change: Change) -> bool:
+    """Whether a case names a requirement that depends on the timer, or expects the alarm."""
+    if change.kind == "timer":
+        depend = {r.id for r in REQUIREMENTS if change.entry in r.setpoints}
+        return bool(depend.intersection(run.case.requirements))
+    if change.kind == "alarm":
+        scope, _, alarm = change.touch.removeprefix("alarm ").partition(" ")
+        signal = ("bank." if scope == "bank" else "") + PREFIX + alarm
+        return any(expectation.signal == signal for expectation in run.case.expect)
+    return False
 
 
 def judge(changes: Iterable[Change], kept: Kept, reasons: Sequence[Reason]) -> list[Judged]:

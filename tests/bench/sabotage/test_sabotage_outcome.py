@@ -29,8 +29,9 @@ TOUCH = change(MOVE).touch
 SAME, OTHER, CAUGHT = Trial("a"), Trial("b", differs="pump off"), Trial("c", ("SR-08",), 1.0, "too late")
 
 
-def a_case(*requirements: str) -> Run:
+def a_case(*requirements: str, signal: str = "pump") -> Run:
     given = {"title": "t", "family": "f", "requirements": requirements, "given": {"states": ["PRODUCE"]}}
+    given["expect"] = [{"text": "seen", "signal": signal, "is": True}]
     return Run(
         "r", "f.case.toml", CaseFile.model_validate(given | {"run": {"for_s": 1}}), UnitState.PRODUCE, ""
     )
@@ -79,6 +80,12 @@ def test_a_run_that_begins_in_the_state_of_the_entry_comes_first() -> None:
 def test_a_timer_is_first_tried_where_a_requirement_on_it_is_named() -> None:
     runs = [scouted("a", "read suction_trip_s", long_s=1), scouted("b", "read suction_trip_s", long_s=9)]
     assert chosen(kept(*runs), {"a": a_case("SR-50"), "b": a_case("SR-04")}, name=TIMER) == ["b", "a"]
+
+
+def test_an_alarm_is_first_tried_where_a_case_expects_it() -> None:
+    runs = [scouted("a", "alarm bank feed warm", long_s=1), scouted("b", "alarm bank feed warm", long_s=9)]
+    cases = {"a": a_case(signal="alarm.low suction"), "b": a_case(signal="bank.alarm.feed warm")}
+    assert chosen(kept(*runs), cases, name="alarm/bank/feed-warm/drop") == ["b", "a"]
 
 
 @pytest.mark.parametrize(
