@@ -42,11 +42,14 @@ OWN_WAY = {
     "answer-welded-active-boot": "it looks for a welded contactor only after BOOT",
     **{
         f"answer-{cause}-at-rest-retry_wait": "it waits for its retry to end where ours stands by at once"
-        for cause in ("booster", "chlorine", "floor-leak", "hot", "overfull", "stop", "sump")
+        for cause in ("booster", "chlorine", "floor-leak", "full-tank", "hot", "overfull", "stop", "sump")
     },
+    "answer-estop-and-reset-retry_wait": "it waits for its retry to end after the reset, too",
     "answer-high-pressure-stopping-stopping": "it does not look at a pressure that the stopped pump left",
     "answer-permeate-stopping-stopping": "as for the pressure",
     "answer-io-lost-at-rest-wait_permit": "it waits on, with nothing driven, where ours stands by",
+    "answer-return-stays-estop-estop": "it goes to OFF with the selector; nothing is driven",
+    "answer-return-stays-lockout-lockout": "as with the E-stop",
     "power-second-flush-outlasts-maintenance": "it retains less",
     "power-comes-and-goes-produce": "it does not count returns of the power",
 }
