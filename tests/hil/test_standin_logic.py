@@ -50,6 +50,7 @@ OWN_WAY = {
     "answer-io-lost-at-rest-wait_permit": "it waits on, with nothing driven, where ours stands by",
     "answer-return-stays-estop-estop": "it goes to OFF with the selector; nothing is driven",
     "answer-return-stays-lockout-lockout": "as with the E-stop",
+    "answer-welded-in-estop-estop": "it does not look at the contactor during an E-stop",
     "power-second-flush-outlasts-maintenance": "it retains less",
     "power-comes-and-goes-produce": "it does not count returns of the power",
 }
