@@ -115,7 +115,8 @@ def control(
 
 app.command(
     epilog="Examples: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults; "
-    "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list"
+    "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
+    "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
 )(campaign)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(

@@ -23,7 +23,7 @@ from sim_plant.bench.campaign.closer import (
     worth_a_look,
 )
 from sim_plant.bench.campaign.figures import figures_of
-from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
+from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool, hands_for
 from sim_plant.bench.campaign.results import FILE, ResultFile
 from sim_plant.bench.campaign.summary import print_plan
 from sim_plant.bench.campaign.work import Order, bench_of, hand_out
@@ -46,10 +46,12 @@ from sim_plant.commands.common import (
     progress_columns,
 )
 from sim_plant.commands.live import LiveOption, RealOption
+from sim_plant.commands.sabotage import TRIES, Wanted, sabotage_tables
 from sim_plant.site import demo_folder, load_site
 
 _UNSTRUCK = Choice()
 Lasts = dict[tuple[int, UnitState], float]
+_NO_SABOTAGE = "--sabotage goes with none of --controller, --severity, --moment, --units, --for, --shrink"
 
 
 def campaign(
@@ -100,12 +102,28 @@ def campaign(
     ] = None,
     live: LiveOption = None,
     drive_real: RealOption = False,
+    sabotage: Annotated[
+        bool,
+        typer.Option(
+            "--sabotage",
+            help="In place of faults: change the logic's own tables one entry at a time, and show which "
+            "requirement catches it.",
+        ),
+    ] = False,
+    tries: Annotated[
+        int, typer.Option(min=1, help="With --sabotage: on how many runs a change is tried at most.")
+    ] = TRIES,
 ) -> None:
     """Try every fault in every state, at several moments and severities; goes on where it was stopped.
 
     Options that take several are repeated or take a list with commas. On a live controller each cell takes
     minutes of real time: see with --list how long all of it takes, and choose.
     """
+    if sabotage:
+        elsewhere = severity or moment or shrink or units != 1 or for_s != _UNSTRUCK.for_s
+        wanted = Wanted(site, out, _words(line), _words(states), sample, set_ or [], seed, tries)
+        only = "" if controller == OUR_FIRMWARE and not elsewhere else _NO_SABOTAGE
+        raise typer.Exit(sabotage_tables(wanted, list_, jobs or CORES, cluster, only))
     started = datetime.now(UTC)
     errors = Console(stderr=True, highlight=False, emoji=False)
     try:
@@ -127,7 +145,7 @@ def campaign(
             print_plan(plain_console(), make_plan(choice, loaded.units, _measured(order, choice, errors)))
             raise typer.Exit(PROVEN)
         with (
-            closing(_hands(jobs or CORES, cluster)) as hands,
+            closing(hands_for(jobs or CORES, cluster)) as hands,
             closing(ResultFile(folder, identity(order, choice))) as file,
         ):
             errors.print(CAUTION, style="dim")
@@ -177,12 +195,6 @@ def _state(word: str) -> UnitState:
         return UnitState(word)
     except ValueError as error:
         raise InputError(f"--states {word}: must be one of {', '.join(UnitState)}") from error
-
-
-def _hands(jobs: int, cluster: str | None) -> Here | Pool | Cluster:
-    if cluster is not None:
-        return Cluster(cluster)
-    return Here() if jobs == 1 else Pool(jobs)
 
 
 def _measured(order: Order, choice: Choice, errors: Console) -> Lasts:

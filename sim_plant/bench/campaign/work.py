@@ -212,8 +212,10 @@ def work(order: Order, cells: tuple[Cell, ...]) -> list[CellResult]:
 
 
 Told = TypeVar("Told")
-Work = Callable[[Order, tuple[Cell, ...]], list[Told]]
-"""What is done with cells: carry out (``work``), or look closer (``closer``)."""
+Thing = TypeVar("Thing")
+What = TypeVar("What")
+Work = Callable[[What, tuple[Thing, ...]], list[Told]]
+"""What is done with things by an order: cells are carried out (``work``) or looked at (``closer``)."""
 
 
 class Hands(Protocol):
@@ -225,47 +227,62 @@ class Hands(Protocol):
     def window(self) -> int:
         """How many lots may be on their way at a time."""
 
-    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...], /) -> Future[list[Told]]:
+    def submit(
+        self, do: Work[What, Thing, Told], order: What, things: tuple[Thing, ...], /
+    ) -> Future[list[Told]]:
         """Start a lot, on new workers when the old ones are gone."""
 
 
 def hand_out(order: Order, cells: Sequence[Cell], hands: Hands) -> Iterator[CellResult]:
     """The result of every cell, as they come."""
-    return hand_out_to(work, lambda cell: failed(cell, LOST), order, cells, hands)
+    return hand_out_to(work, lambda cell: failed(cell, LOST), order, cells, cell_start, hands)
+
+
+def cell_start(cell: Cell) -> tuple[int, str]:
+    """Cells that start alike share the preparation."""
+    return cell.unit, cell.state.value
 
 
 def hand_out_to(
-    do: Work[Told], lost_for_good: Callable[[Cell], Told], order: Order, cells: Sequence[Cell], hands: Hands
+    do: Work[What, Thing, Told],
+    lost_for_good: Callable[[Thing], Told],
+    order: What,
+    things: Sequence[Thing],
+    start: Callable[[Thing], tuple[int, str]],
+    hands: Hands,
 ) -> Iterator[Told]:
-    """What comes of every cell, as it comes; ``lost_for_good`` says what of one that nobody survives."""
-    lots = handfuls(cells, lambda cell: (cell.unit, cell.state.value), hands.lot)
+    """What comes of every thing, as it comes; ``lost_for_good`` says what of one that nobody survives.
+
+    Things with the same ``start``, a unit and its state, go out together.
+    """
+    lots = handfuls(things, start, hands.lot)
     for alone in (False, False, True):
-        lost: list[Cell] = []
+        lost: list[Thing] = []
         yield from _round(do, order, lots, hands, 1 if alone else hands.window(), lost)
-        lots = [(cell,) for cell in lost]
-    for (cell,) in lots:
-        yield lost_for_good(cell)
+        lots = [(thing,) for thing in lost]
+    for (thing,) in lots:
+        yield lost_for_good(thing)
 
 
 def _round(
-    do: Work[Told],
-    order: Order,
-    lots: Sequence[tuple[Cell, ...]],
+    do: Work[What, Thing, Told],
+    order: What,
+    lots: Sequence[tuple[Thing, ...]],
     hands: Hands,
     window: int,
-    lost: list[Cell],
+    lost: list[Thing],
 ) -> Iterator[Told]:
     """Every lot once. No more than ``window`` are out, so that a lost worker takes only few with it."""
     queue = deque(lots)
-    out: dict[Future[list[Told]], tuple[Cell, ...]] = {}
+    out: dict[Future[list[Told]], tuple[Thing, ...]] = {}
     while queue or out:
         while queue and len(out) < window:
             out[hands.submit(do, order, queue[0])] = queue[0]
             queue.popleft()
         done, _rest = wait(out, return_when=FIRST_COMPLETED)
         for future in done:
-            cells = out.pop(future)
+            things = out.pop(future)
             try:
                 yield from future.result()
             except hands.lost:
-                lost.extend(cells)
+                lost.extend(things)
