@@ -54,9 +54,9 @@ class Workshop:
         """A rig with the unit in the state, as it has just been entered. The rig is lent, not given."""
         key = (unit, state)
         if key not in self._kept:
-            start = RECIPES[state].start
-            self._rig = self._cold() if start is None else self.prepared(unit, start)
-            bring(self._rig, unit, state)
+            recipe = RECIPES[state]
+            self._rig = self._cold() if recipe.start is None else self.prepared(unit, recipe.start)
+            bring(self._rig, unit, state, recipe)
             self._kept[key] = self._rig.snapshot()
         self._rig.restore(self._kept[key])
         return self._rig

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from controller.wiring import Wiring
 from sim_plant.bench.cases import Run
-from sim_plant.bench.evidence import keep_run
-from sim_plant.bench.live.field import Commands
+from sim_plant.bench.evidence import OnLine, keep_run
+from sim_plant.bench.live.field import Commands, Rounds
 from sim_plant.bench.live.loop_check import Checked, Line, Measured, check_loops
 from sim_plant.bench.live.target import LiveTarget, Pace
 from sim_plant.bench.live.workshop import LiveWorkshop, why_left_out
@@ -35,29 +35,47 @@ def choose(runs: Sequence[Run], wiring: Wiring) -> Chosen:
 
 
 class LiveProof:
-    """One controller on one line. Close it after use, whatever happened."""
+    """One controller on one line. Close it after use, whatever happened.
 
-    def __init__(self, job: Job, line: Line) -> None:
-        self._job, self._line = job, line
+    ``pace_of`` makes the pace of the bench from its scan time in ms: by the wall clock, unless a test has
+    another.
+    """
+
+    def __init__(self, job: Job, line: Line, pace_of: Callable[[int], Pace] = Pace) -> None:
+        self._job, self._line, self._pace_of = job, line, pace_of
         self._scan_ms = job.site.file.site.scan_ms
-        self.pace = Pace(self._scan_ms)
+        self._pace = pace_of(self._scan_ms)
         self.measured: Measured | None = None
 
     def check(self, told: Callable[[Checked], None]) -> Measured:
         """The loop check; LostError when the controller cannot be proven."""
         site = self._job.site
         plant = Plant(site.units, site.file.plant, self._job.seed)
-        self.measured = check_loops(self._line, plant, self.pace, self._scan_ms, told)
+        self.measured = check_loops(self._line, plant, self._pace, self._scan_ms, told)
         return self.measured
 
     def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
         """Results as they come, their records in the evidence folder; LostError when the controller goes."""
         assert self.measured is not None, "the loops must be checked first"
-        target = LiveTarget(self._line, self.pace, self.measured.uncertainty_ms)
+        self._pace, self._line.rounds = self._pace_of(self._scan_ms), Rounds()
+        target = LiveTarget(self._line, self._pace, self.measured.uncertainty_ms)
         workshop = LiveWorkshop(self._job.site, target, self._job.seed)
         for run in runs:
+            self._pace.begin()
             result = workshop.carry_out(run)
             yield keep_run(self._job.folder, result, self._job.site.setpoints.model_dump())
+
+    def told(self) -> OnLine:
+        """The line as it was measured, and how time was kept in the runs so far."""
+        assert self.measured is not None, "the loops must be checked first"
+        return OnLine(
+            self.measured.uncertainty_ms,
+            self.measured.longest_round_ms,
+            self._line.rounds.longest_ms,
+            self._pace.scans,
+            self._pace.late,
+            self._pace.longest_late_ms,
+        )
 
     def close(self) -> None:
         """Let the line go."""

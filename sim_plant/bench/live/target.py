@@ -24,11 +24,16 @@ class Pace:
     ) -> None:
         self._scan_s, self._clock_s, self._sleep = scan_ms / 1000.0, clock_s, sleep
         self._due_s: float | None = None
-        self.late = 0
+        self.scans = self.late = 0
         self.longest_late_ms = 0.0
+
+    def begin(self) -> None:
+        """Time has gone by between two runs, and no scan was due in it."""
+        self._due_s = None
 
     def wait(self) -> None:
         """Until the next moment; at once, counted and not caught up with, when it has passed."""
+        self.scans += 1
         now_s = self._clock_s()
         due_s = now_s + self._scan_s if self._due_s is None else self._due_s
         if now_s > due_s:

@@ -54,13 +54,13 @@ class LiveWorkshop(Workshop):
 
     def prepared(self, unit: int, state: UnitState) -> Rig:
         """The rig with the unit in the state, as it has just been entered."""
-        start = LIVE_RECIPES[state].start
-        if start is None:
+        recipe = LIVE_RECIPES[state]
+        if recipe.start is None:
             self._rig = self._new_rig()
             come_to_rest(self._rig, self._site.setpoints)
         else:
-            self.prepared(unit, start)
-        bring(self._rig, unit, state)
+            self.prepared(unit, recipe.start)
+        bring(self._rig, unit, state, recipe)
         return self._rig
 
     def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:

@@ -78,5 +78,15 @@ def test_a_late_scan_is_counted_and_not_caught_up_with() -> None:
     pace.wait()
     late_s = clock.now_s
     pace.wait()
-    assert (pace.late, round(pace.longest_late_ms)) == (1, 150)
+    assert (pace.scans, pace.late, round(pace.longest_late_ms)) == (3, 1, 150)
     assert clock.now_s - late_s == pytest.approx(0.1)
+
+
+def test_time_between_two_runs_makes_no_scan_late() -> None:
+    clock = FastClock()
+    pace = Pace(100, clock, clock.sleep)
+    pace.wait()
+    clock.now_s += 7.0
+    pace.begin()
+    pace.wait()
+    assert (pace.late, clock.now_s) == (0, pytest.approx(7.2))
