@@ -212,12 +212,13 @@ def test_another_verdict_is_told(desk: Verdict, live: Verdict) -> None:
 
 @pytest.mark.parametrize(
     ("margin", "unit", "alike"),
-    [(0.3, "s", True), (-0.3, "s", True), (0.4, "s", False), (None, "", False), (0.1, "L", False)],
-)
-def test_inconclusive_on_the_line_needs_a_margin_at_the_desk_inside_the_uncertainty(
+    [(0.1, "s", True), (0.5, "s", True), (-0.1, "s", True), (0.6, "s", False), (-0.2, "s", False),
+     (None, "", False), (0.2, "L", False)],
+)  # fmt: skip
+def test_inconclusive_on_the_line_needs_a_margin_at_the_desk_that_the_line_has_moved_there(
     margin: float | None, unit: str, alike: bool
 ) -> None:
-    desk, live = finding(Verdict.PASS, margin, unit), finding(Verdict.INCONCLUSIVE, 0.1)
+    desk, live = finding(Verdict.PASS, margin, unit), finding(Verdict.INCONCLUSIVE, 0.2)
     assert (verdicts_apart([desk], [live], U_MS) == []) is alike
 
 

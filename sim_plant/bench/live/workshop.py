@@ -11,10 +11,10 @@ from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Re
 from sim_plant.bench.cases import Run
 from sim_plant.bench.live.field import Commands
 from sim_plant.bench.live.loop_check import driven
-from sim_plant.bench.live.target import LiveTarget
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.steps import Step
+from sim_plant.bench.targets import Target
 from sim_plant.bench.verdicts import RunResult
 from sim_plant.plant import Plant
 from sim_plant.site import Site
@@ -39,12 +39,12 @@ LIVE_RECIPES = {**RECIPES, UnitState.STANDBY: Recipe(None, _full_tank)}
 
 
 class LiveWorkshop(Workshop):
-    """As at the desk, on one live controller and in real time.
+    """As at the desk, on one controller that goes on from run to run: a live one, in real time.
 
-    LostError, from any run, when the controller is gone.
+    LostError, from any run, when a live controller is gone.
     """
 
-    def __init__(self, site: Site, target: LiveTarget, seed: int) -> None:
+    def __init__(self, site: Site, target: Target, seed: int) -> None:
         self._site, self._target, self._seed = site, target, seed
         self._rig = self._new_rig()
 
