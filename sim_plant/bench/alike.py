@@ -12,9 +12,8 @@ says what "the same order of events" means then:
 - What lasts no longer than the uncertainty may go unseen on a line.
 - What comes so close to the end of the record that the other run would show it after its end is not missed.
 
-A verdict may be inconclusive on the line, where a margin decides nothing that is smaller than the uncertainty;
-but only by an answer that came as much later than at the desk as an event may: the two margins are no further
-apart than the uncertainty.
+A verdict may be inconclusive on the line, where a margin that is smaller than the uncertainty decides nothing;
+but only by a margin that the line explains: it is no further from that at the desk than the uncertainty.
 """
 
 from __future__ import annotations
@@ -258,7 +257,7 @@ def _lacking(ours: dict[_Name, Finding], theirs: dict[_Name, Finding]) -> Iterat
 def _may_be_open(desk: Finding, live: Finding, uncertainty_ms: int) -> bool:
     if live.verdict is not Verdict.INCONCLUSIVE or desk.margin is None or live.margin is None:
         return False
-    moved_ms = 1000.0 * abs(desk.margin - live.margin)
+    moved_ms = round(1000.0 * abs(desk.margin - live.margin))
     return desk.margin_unit == live.margin_unit == "s" and moved_ms <= uncertainty_ms
 
 
