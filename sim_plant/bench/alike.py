@@ -12,8 +12,11 @@ says what "the same order of events" means then:
 - What lasts no longer than the uncertainty may go unseen on a line.
 - What comes so close to the end of the record that the other run would show it after its end is not missed.
 
-A verdict may be inconclusive on the line, where a margin that is smaller than the uncertainty decides nothing;
-but only by a margin that the line explains: it is no further from that at the desk than the uncertainty.
+A race is decided otherwise now and then: of two units that are ready within the uncertainty one is first, and
+what follows is another story. That is told as differences, and a person has to look.
+
+A verdict may be inconclusive on the line, where a margin that is smaller than the uncertainty decides
+nothing; but only by a margin that is no further from that at the desk than the uncertainty.
 """
 
 from __future__ import annotations

@@ -36,7 +36,10 @@ class Target(Protocol):
     """A controller under test."""
 
     state_names: tuple[str, ...]
-    uncertainty_ms: int
+
+    @property
+    def uncertainty_ms(self) -> int:
+        """Of the times in what has been seen so far; asked for when it is judged."""
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """Answer one input image."""

@@ -17,21 +17,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from controller.firmware import Controller
 from controller.signals import BankOutputs, Inputs, Outputs, UnitOutputs
 from controller.unit.states import UnitState
 from sim_plant.bench.alike import Event, compare, events_of, verdicts_apart
 from sim_plant.bench.cases import Run
-from sim_plant.bench.evidence import EvidenceFolder, read_record
+from sim_plant.bench.evidence import EvidenceFolder, OnLine, read_record
 from sim_plant.bench.live.field import LostError
 from sim_plant.bench.live.proving import LiveProof
-from sim_plant.bench.live.target import LiveTarget, Pace
+from sim_plant.bench.live.target import LiveTarget, Pace, uncertainty_of
 from sim_plant.bench.live.workshop import LiveWorkshop
 from sim_plant.bench.prove import Job
 from sim_plant.bench.rig import Rig, RigSnapshot
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.targets import OUR_FIRMWARE, ControllerFactory, DeskTarget
-from sim_plant.bench.trace import Trace
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 from sim_plant.plant import Plant
 from sim_plant.site import Site
@@ -91,7 +92,7 @@ class GoesOn(LiveTarget):
     """Our firmware on its line, which begins where the desk has brought it."""
 
     def __init__(self, line: OwnLine, scan_ms: int, at_ms: int, planted: tuple[str, float] | None) -> None:
-        super().__init__(line, Pace(scan_ms), line.uncertainty_ms)
+        super().__init__(line, Pace(scan_ms), 0)
         self.line, self._at_ms, self._planted = line, at_ms, planted
 
     def restore(self, snapshot: object) -> None:
@@ -102,12 +103,16 @@ class GoesOn(LiveTarget):
         if self._planted is not None:
             controller.change_setpoint(*self._planted, "test", "planted", self._at_ms)
         self.line.begin(self._at_ms)
-        self.pace.begin()
 
     @property
     def late_ms(self) -> float:
         """The latest scan of bench and firmware."""
         return max(self.pace.longest_late_ms, self.line.late_ms)
+
+    @property
+    def uncertainty_ms(self) -> int:
+        """As for any live controller, and what the firmware was late, which nobody else can know."""
+        return super().uncertainty_ms + round(self.line.late_ms)
 
 
 class OnTheLine(Workshop):
@@ -129,12 +134,6 @@ class OnTheLine(Workshop):
         self._rig = Rig(plant, self.target, scan_ms)
         self._rig.restore(begun)
         return self._rig
-
-    def judge(self, trace: Trace, reference: Trace | None = None, since_ms: int = 0) -> list[Finding]:
-        """The run is over: the uncertainty is that of its longest round and of its latest scan."""
-        assert self.target is not None
-        self.target.uncertainty_ms = self.target.line.uncertainty_ms + round(self.target.late_ms)
-        return super().judge(trace, reference, since_ms)
 
     def close(self) -> None:
         """Let the line go."""
@@ -219,23 +218,34 @@ def met_at_rest(task: Task) -> Outcome:
         finally:
             proof.close()
         live.trace = read_record(evidence.path / "records" / f"{live.run_id}.parquet")
-    told = proof.told()
-    late_ms = max(told.longest_late_ms, line.late_ms)
-    return compared(desk, live, max(told.uncertainty_ms, line.uncertainty_ms) + round(late_ms), [])
+    return compared(desk, live, widest_ms(proof.told(), task.site) + round(line.late_ms))
+
+
+def widest_ms(told: OnLine, site: Site) -> int:
+    """The uncertainty of a live proof of one run, as it came to be in it."""
+    round_ms = max(told.longest_round_ms, told.longest_round_in_runs_ms)
+    return uncertainty_of(site.file.site.scan_ms, round_ms) + round(told.longest_late_ms)
 
 
 # --- what is different -------------------------------------------------------------------------------------
 
 
-def compared(desk: RunResult, live: RunResult, uncertainty_ms: int, given_up_ms: list[float]) -> Outcome:
-    """Events of what the runs do not share, by the time since their records began, and all verdicts."""
+def compared(
+    desk: RunResult,
+    live: RunResult,
+    uncertainty_ms: int,
+    given_up_ms: Sequence[float] = (),
+    from_strike: bool = False,
+) -> Outcome:
+    """Events of what the runs do not share, or only those from the strike on, and all verdicts.
+
+    How late an event was is known to one scan of the bench, which is added to the uncertainty of the next.
+    """
     if desk.error or live.error:
         return Outcome(desk.run_id, [f"not carried out: {r.error}" for r in (desk, live) if r.error])
-    assert desk.trace is not None
-    assert live.trace is not None
-    first = max(desk.shared_rows, 1)
-    end_ms = min(_lasts_ms(desk.trace), _lasts_ms(live.trace))
-    like = compare(_from_0(desk.trace, first), _from_0(live.trace, first), uncertainty_ms, end_ms)
+    (ours, our_end_ms), (theirs, their_end_ms) = (_story(result, from_strike) for result in (desk, live))
+    known_to_ms = desk.trace.scan_ms if desk.trace is not None else 0
+    like = compare(ours, theirs, uncertainty_ms + known_to_ms, min(our_end_ms, their_end_ms))
     apart = [str(difference) for difference in like.differences]
     apart += verdicts_apart(desk.requirements, live.requirements, uncertainty_ms)
     apart += verdicts_apart(desk.expectations, live.expectations, uncertainty_ms)
@@ -253,17 +263,23 @@ def compared(desk: RunResult, live: RunResult, uncertainty_ms: int, given_up_ms:
         margin_off_ms=_margins_off_ms(desk.requirements, live.requirements),
         uncertainty_ms=uncertainty_ms,
         lasted_s=live.simulated_s,
-        given_up_ms=given_up_ms,
+        given_up_ms=list(given_up_ms),
     )
 
 
-def _from_0(trace: Trace, first: int) -> list[Event]:
-    start_ms = int(trace.t_ms[0])
-    return [event._replace(t_ms=event.t_ms - start_ms) for event in events_of(trace, first)]
+def _story(result: RunResult, from_strike: bool) -> tuple[list[Event], int]:
+    """Events and the end, by the time since the record began or since the strike.
 
-
-def _lasts_ms(trace: Trace) -> int:
-    return int(trace.t_ms[-1] - trace.t_ms[0])
+    From the strike on without the diverters: they go by the time since a pump start that came before it.
+    """
+    trace = result.trace
+    assert trace is not None
+    start_ms = result.strike_ms if from_strike else int(trace.t_ms[0])
+    first = max(int(np.searchsorted(trace.t_ms, start_ms)), result.shared_rows, 1)
+    events = [event._replace(t_ms=event.t_ms - start_ms) for event in events_of(trace, first)]
+    if from_strike:
+        events = [event for event in events if not event.source.endswith(".divert")]
+    return events, int(trace.t_ms[-1]) - start_ms
 
 
 def _margins_off_ms(desk: Sequence[Finding], live: Sequence[Finding]) -> int:

@@ -139,11 +139,6 @@ class OwnLine:
         """The latest beginning of a scan of the firmware, among the last 6000."""
         return max(self._loop.late_ns, default=0) / 1e6 if self._loop is not None else 0.0
 
-    @property
-    def uncertainty_ms(self) -> int:
-        """As the bench states it: one scan, and two of the longest round so far."""
-        return self._scan_ms + round(2 * self._polled.rounds.longest_ms)
-
     # --- as the bench meets it ----------------------------------------------------------------------------
 
     @property

@@ -35,12 +35,12 @@ class OnLine:
         if self.late_scans:
             told = [
                 f"{self.late_scans} of {self.scans} scans of the bench came late, by "
-                f"{self.longest_late_ms:.0f} ms at most: time limits are uncertain by so much more"
+                f"{self.longest_late_ms:.0f} ms at most: time limits of that run are so much less certain"
             ]
         if self.longest_round_in_runs_ms > self.longest_round_ms:
             told.append(
                 f"a round of the exchange took up to {self.longest_round_in_runs_ms:.0f} ms in the runs, "
-                f"{self.longest_round_ms:.0f} ms when it was measured"
+                f"{self.longest_round_ms:.0f} ms when it was measured: likewise, by twice the difference"
             )
         return "; ".join(told)
 

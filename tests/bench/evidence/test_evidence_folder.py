@@ -198,9 +198,7 @@ def test_a_changed_setting_is_marked_in_words(tmp_path: Path, runs: list[RunResu
 
 def test_the_page_of_a_live_proof_says_how_time_was_kept(tmp_path: Path, runs: list[RunResult]) -> None:
     late = OnLine(310, 105.0, 180.0, 900, 3, 140.0)
-    told = (
-        "3 of 900 scans of the bench came late, by 140 ms at most: time limits are uncertain by so much more"
-    )
+    told = "3 of 900 scans of the bench came late, by 140 ms at most: time limits of that run are so"
     assert f"Time kept {told}" in Reading(closed(tmp_path / "live", runs, line=late)).text
     assert "Time kept" not in Reading(closed(tmp_path / "desk", runs)).text
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from live_samples import FastClock
+from live_samples import DeskField, FastClock, live_site
 
 from controller.signals import Command, Verb
 from controller.unit.states import STATES, UnitState
 from controller.wiring import Asker, Wiring, load_wiring
 from sim_plant.bench.live.field import COMMAND_HELD_MS, Commands, StateWords
-from sim_plant.bench.live.target import Pace
+from sim_plant.bench.live.target import LiveTarget, Pace
 
 HIL = Path(__file__).parents[2] / "hil"
 
@@ -82,11 +82,15 @@ def test_a_late_scan_is_counted_and_not_caught_up_with() -> None:
     assert clock.now_s - late_s == pytest.approx(0.1)
 
 
-def test_time_between_two_runs_makes_no_scan_late() -> None:
-    clock = FastClock()
-    pace = Pace(100, clock, clock.sleep)
-    pace.wait()
-    clock.now_s += 7.0
-    pace.begin()
-    pace.wait()
-    assert (pace.late, clock.now_s) == (0, pytest.approx(7.2))
+def test_the_uncertainty_is_that_measured_or_that_of_a_longer_round_and_what_the_bench_was_late() -> None:
+    clock, field = FastClock(), DeskField(live_site())
+    target = LiveTarget(field, Pace(100, clock, clock.sleep), 150, clock)
+    assert target.uncertainty_ms == 150
+
+    field.rounds.add(60.0)
+    assert target.uncertainty_ms == 100 + 2 * 60
+
+    target.pace.wait()
+    clock.now_s += 0.18
+    target.pace.wait()
+    assert target.uncertainty_ms == 100 + 2 * 60 + 80

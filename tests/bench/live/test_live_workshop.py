@@ -88,7 +88,7 @@ def test_a_unit_at_rest_is_where_a_case_of_standby_begins(state: UnitState) -> N
 
 
 class _Busy(DeskField):
-    """A machine that does something else for a while, once in each run and once in the loop check."""
+    """A machine that does something else for a while, once in the loop check and once in the first run."""
 
     def __init__(self, clock: FastClock) -> None:
         super().__init__(live_site())

@@ -45,7 +45,6 @@ def referred(**references: float) -> Outputs:
         ("forced", forced(pump=True), "with the E-stop open nothing is driven: on: unit1.pump"),
         ("forced", referred(booster_speed_cmd_ma=0.0), "not at 4 mA: bank.booster_speed_cmd_ma = 0 mA"),
         ("forced", referred(dosing_rate_cmd_ma=6.3e-44), "not at 4 mA: bank.dosing_rate_cmd_ma = 6.3e-44 mA"),
-        ("forced", referred(dosing_rate_cmd_ma=float("nan")), "bank.dosing_rate_cmd_ma = nan mA"),
     ],
 )
 def test_a_line_that_is_not_right_ends_it_with_what_to_look_at(
