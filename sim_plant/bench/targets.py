@@ -71,6 +71,14 @@ class Journalled(Protocol):
 
 
 @runtime_checkable
+class OnALine(Protocol):
+    """A target that is given its images by a line, which may lose them."""
+
+    def as_told(self, inputs: Inputs) -> Inputs:
+        """The image that it was given last, with the ages that it has at the target."""
+
+
+@runtime_checkable
 class DataPort(Protocol):
     """A target whose setpoints can be written and read back."""
 

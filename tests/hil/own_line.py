@@ -166,6 +166,10 @@ class OwnLine:
         """Of the firmware, since the last scan."""
         return tuple(_CODES[state] for state in self.controller.states())
 
+    def ages_ms(self) -> tuple[int, ...]:
+        """See ``PolledField``."""
+        return self._polled.ages_ms()
+
     def trouble(self) -> str:
         """See ``PolledField``."""
         return self._polled.trouble()

@@ -18,17 +18,16 @@ from controller.signals import Inputs, Outputs
 from controller.wiring import (
     Direction,
     Point,
+    Use,
     Wiring,
     blocks_of,
     decode,
     encode,
     what_is_wrong,
 )
-from sim_plant.bench.live.field import Commands, Rounds, StateWords
+from sim_plant.bench.live.field import AGED_MS, Commands, Rounds, StateWords
 from sim_plant.serve.remote_io import outputs_of, values_of
 
-AGED_MS = 1000
-"""An image of that age is none (narrative 2.3)."""
 READ_BACK_S = 5.0
 
 
@@ -51,6 +50,7 @@ class AskedField:
         self._now_ms = now_ms
         self._commands, self._words = Commands(wiring), StateWords(wiring)
         self._n_units = wiring.n_units
+        self._images = {(p.unit, p.device) for p in wiring.points if p.use is Use.FIELD_INPUT}
         self._values: dict[str, bool | float] = {}
         owner = int.from_bytes(os.urandom(2), "big") % 0xFFFF + 1
         self._links = [LinkRounds(link, owner, say) for link in links]
@@ -79,6 +79,16 @@ class AskedField:
     def states(self) -> tuple[int, ...]:
         """Codes of all units, or none."""
         return self._words.codes(self._newest())
+
+    def ages_ms(self) -> tuple[int, ...]:
+        """Since each device last showed that it hears us."""
+        now_ms, ages_ms = self._now_ms(), [0] * (self._n_units + 1)
+        fresh_ms = {a.device.name: a.newest.fresh_ms for rounds in self._links for a in rounds.asked}
+        for unit, device in self._images:
+            proven_ms = fresh_ms[device]
+            if proven_ms is not None:
+                ages_ms[unit] = max(ages_ms[unit], now_ms - proven_ms)
+        return tuple(ages_ms)
 
     def trouble(self) -> str:
         """The first device that is not to be believed, and why."""

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from controller.signals import Inputs, Outputs
 from controller.unit.states import STATES
-from sim_plant.bench.live.field import Field, LostError
+from sim_plant.bench.live.field import AGED_MS, Field, LostError
 
 ROUNDS_UNSEEN = 2
 """An input may just have missed the controller, and its answer the bench."""
@@ -81,6 +81,16 @@ class LiveTarget:
         elif self._clock_s() - self._well_s > PATIENCE_S:
             raise LostError(f"{self.field.name}: {trouble}")
         return self.field.outputs()
+
+    def as_told(self, inputs: Inputs) -> Inputs:
+        """The image with its ages at the controller; one that is late, and not yet none, counts as new."""
+        ages_ms = [
+            max(told_ms, line_ms if line_ms > AGED_MS else 0)
+            for told_ms, line_ms in zip(
+                (inputs.bank_age_ms, *inputs.unit_age_ms), self.field.ages_ms(), strict=True
+            )
+        ]
+        return inputs._replace(bank_age_ms=ages_ms[0], unit_age_ms=tuple(ages_ms[1:]))
 
     def states(self) -> tuple[int, ...]:
         """State codes of the units."""

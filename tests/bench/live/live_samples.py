@@ -42,6 +42,7 @@ class DeskField:
         self.rounds = Rounds()
         self.controller = Controller(site.units, site.setpoints, None)
         self.wrong = ""
+        self.ages = (0,) * (site.units + 1)
         self.missing: list[str] = []
         self.otherwise: list[str] = []
         self.forced: Outputs | None = None
@@ -60,6 +61,9 @@ class DeskField:
 
     def states(self) -> tuple[int, ...]:
         return tuple(STATES.index(state) for state in self.controller.states())
+
+    def ages_ms(self) -> tuple[int, ...]:
+        return self.ages
 
     def trouble(self) -> str:
         return self.wrong

@@ -1,4 +1,4 @@
-"""A known value that a server holds otherwise: what the bench says of the wiring."""
+"""A server that the bench asks: a known value that it holds otherwise, and how old its image is."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from controller.modbus.link import Read, Write
 from controller.modbus.troubles import refused
 from controller.wiring import Asker, load_wiring
 from sim_plant.bench.live.asked import AskedField
+from sim_plant.bench.live.field import AGED_MS
 from sim_plant.plant import Plant
 from tests.serve.serve_samples import until
 
@@ -33,6 +34,7 @@ class Registers:
         self.held = dict.fromkeys(range(LAST + 1), 0)
         self.held[20] = 4711
         self.questions = 0
+        self.hears = True  # it shows our marks
 
     def put(self, address: int, words: Sequence[int]) -> None:
         self.held |= dict(enumerate(words, address))
@@ -44,7 +46,8 @@ class Registers:
         self.held[19] = self.questions % 65_536
         if write is not None:
             self.put(write[1], [int(word) for word in write[2]])
-            self.held[23], self.held[24] = self.held[10], self.held[11]
+            if self.hears:
+                self.held[23], self.held[24] = self.held[10], self.held[11]
         if read is None:
             return []
         wanted = range(read[1], read[1] + read[2])
@@ -126,3 +129,17 @@ def test_when_the_known_value_is_right_again_nothing_is_wrong(met: Met) -> None:
     link.put(KNOWN_AT, KNOWN)
 
     assert until(lambda: field.trouble() == ""), field.trouble()
+
+
+def test_the_image_of_a_server_that_does_not_hear_us_ages(met: Met) -> None:
+    """It answers, and its life goes on; one device holds the images of bank and units."""
+    field, link, _said = met
+    link.put(KNOWN_AT, KNOWN)
+    assert field.ages_ms() == (0, 0, 0)
+    ask(field)
+    assert until(lambda: field.trouble() == ""), field.trouble()
+    assert max(field.ages_ms()) < AGED_MS
+
+    link.hears = False
+
+    assert until(lambda: min(field.ages_ms()) > AGED_MS), field.ages_ms()
