@@ -54,7 +54,7 @@ SHORT = (
     ("unit-silent", UnitState.PRODUCE, 150.0),
 )
 """Case, state, and how long it goes on after its last step."""
-PLANTED = ("tank-full", ("flush_tail_s", 3.0))
+PLANTED = ("tank-full", ("flush_tail_s", 6.0))
 """A case, and a setpoint of 2 s that the firmware on the line has otherwise: it must be found."""
 
 
@@ -79,6 +79,9 @@ def shortened(run: Run, for_s: float) -> Run:
     Nothing is compared with an undisturbed run, so neither does a step disturb nor must SR-48 be seen.
     """
     steps = tuple(step.model_copy(update={"disturbs": False}) for step in run.case.step)
+    assert all(step.at_s is not None for step in steps), (
+        "a step that waits for a state comes at no known time"
+    )
     at_s = {"": 0.0} | {step.name: step.at_s or 0.0 for step in steps}
     end_s = max(at_s.values()) + for_s
     kept = tuple(e for e in run.case.expect if at_s[e.after] + _window_s(e) <= end_s)
