@@ -130,7 +130,8 @@ def _prove_live(told: _Told, meeting: Meeting, folder: EvidenceFolder, errors: C
     told.target = live.target
     code = _run_all(live.proof.carry_out(live.runs), told, folder, errors)
     told.line = live.proof.told()
-    errors.print(told.line.words(), soft_wrap=True, markup=False)
+    if told.line is not None:
+        errors.print(told.line.words(), soft_wrap=True, markup=False)
     return code
 
 

@@ -218,7 +218,9 @@ def met_at_rest(task: Task) -> Outcome:
         finally:
             proof.close()
         live.trace = read_record(evidence.path / "records" / f"{live.run_id}.parquet")
-    return compared(desk, live, widest_ms(proof.told(), task.site) + round(line.late_ms))
+    told = proof.told()
+    assert told is not None
+    return compared(desk, live, widest_ms(told, task.site) + round(line.late_ms))
 
 
 def widest_ms(told: OnLine, site: Site) -> int:

@@ -46,7 +46,7 @@ class LiveProof:
         self._job, self._line = job, line
         self._scan_ms = job.site.file.site.scan_ms
         self._new_pace = partial(pace_of, self._scan_ms)
-        self._runs: list[tuple[Pace, Rounds]] = []
+        self._target: LiveTarget | None = None
         self.measured: Measured | None = None
 
     def check(self, told: Callable[[Checked], None]) -> Measured:
@@ -56,29 +56,32 @@ class LiveProof:
         self.measured = check_loops(self._line, plant, self._new_pace(), self._scan_ms, told)
         return self.measured
 
-    def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
-        """Results as they come, their records in the evidence folder; LostError when the controller goes.
-
-        Time is kept and rounds are measured for each run anew.
-        """
+    def workshop(self) -> LiveWorkshop:
+        """Carries out runs on the controller whose loops have been checked."""
         assert self.measured is not None, "the loops must be checked first"
+        self._line.rounds = Rounds()
+        self._target = LiveTarget(self._line, self._new_pace(), self.measured.uncertainty_ms)
+        return LiveWorkshop(self._job.site, self._target, self._job.seed)
+
+    def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
+        """Results as they come, their records in the evidence folder; LostError when the controller goes."""
+        workshop = self.workshop()
         for run in runs:
-            pace, self._line.rounds = self._new_pace(), Rounds()
-            self._runs.append((pace, self._line.rounds))
-            target = LiveTarget(self._line, pace, self.measured.uncertainty_ms)
-            result = LiveWorkshop(self._job.site, target, self._job.seed).carry_out(run)
+            result = workshop.carry_out(run)
             yield keep_run(self._job.folder, result, self._job.site.setpoints.model_dump())
 
-    def told(self) -> OnLine:
-        """The line as it was measured, and how time was kept in the runs so far."""
-        assert self.measured is not None, "the loops must be checked first"
+    def told(self) -> OnLine | None:
+        """The line as it was measured, and how time was kept in the runs so far; None before any."""
+        if self._target is None or self.measured is None:
+            return None
+        pace = self._target.pace
         return OnLine(
             self.measured.uncertainty_ms,
             self.measured.longest_round_ms,
-            max((rounds.longest_ms for _, rounds in self._runs), default=0.0),
-            sum(pace.scans for pace, _ in self._runs),
-            sum(pace.late for pace, _ in self._runs),
-            max((pace.longest_late_ms for pace, _ in self._runs), default=0.0),
+            self._target.longest_round_ms,
+            pace.scans,
+            pace.late,
+            pace.longest_late_ms,
         )
 
     def close(self) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from controller.signals import Inputs, Outputs
 from controller.unit.states import STATES
-from sim_plant.bench.live.field import AGED_MS, Field, LostError
+from sim_plant.bench.live.field import AGED_MS, Field, LostError, Rounds
 
 ROUNDS_UNSEEN = 2
 """An input may just have missed the controller, and its answer the bench."""
@@ -16,7 +16,10 @@ PATIENCE_S = 2.0
 
 
 class Pace:
-    """Absolute moments of the wall clock, one scan apart; a late rig moves them and counts it."""
+    """Absolute moments of the wall clock, one scan apart; a late rig moves them and counts it.
+
+    ``late_in_run_ms`` is the latest since ``begin``, the other counts are over all runs.
+    """
 
     def __init__(
         self,
@@ -28,7 +31,11 @@ class Pace:
         self._scan_s, self._clock_s, self._sleep = scan_ms / 1000.0, clock_s, sleep
         self._due_s: float | None = None
         self.scans = self.late = 0
-        self.longest_late_ms = 0.0
+        self.longest_late_ms = self.late_in_run_ms = 0.0
+
+    def begin(self) -> None:
+        """A run begins: no scan was due in the time before it."""
+        self._due_s, self.late_in_run_ms = None, 0.0
 
     def wait(self) -> None:
         """Until the next moment; at once, counted and not caught up with, when it has passed."""
@@ -37,7 +44,8 @@ class Pace:
         due_s = now_s + self._scan_s if self._due_s is None else self._due_s
         if now_s > due_s:
             self.late += 1
-            self.longest_late_ms = max(self.longest_late_ms, (now_s - due_s) * 1000.0)
+            self.late_in_run_ms = max(self.late_in_run_ms, (now_s - due_s) * 1000.0)
+            self.longest_late_ms = max(self.longest_late_ms, self.late_in_run_ms)
             due_s = now_s
         else:
             self._sleep(due_s - now_s)
@@ -64,12 +72,24 @@ class LiveTarget:
         self.field, self.pace, self._measured_ms = field, pace, measured_ms
         self._clock_s = clock_s
         self._well_s = clock_s()
+        self._longest_ms = 0.0  # round of the runs before
+
+    def begin_run(self) -> None:
+        """Time is kept, and rounds are measured, anew."""
+        self._longest_ms = self.longest_round_ms
+        self.field.rounds = Rounds()
+        self.pace.begin()
+
+    @property
+    def longest_round_ms(self) -> float:
+        """Of all runs so far."""
+        return max(self._longest_ms, self.field.rounds.longest_ms)
 
     @property
     def uncertainty_ms(self) -> int:
-        """As it was measured, or more where a round has taken longer since; and what the bench was late."""
+        """As it was measured, or more where a round of this run took longer; and what the bench was late."""
         seen_ms = uncertainty_of(self.pace.scan_ms, self.field.rounds.longest_ms)
-        return max(self._measured_ms, seen_ms) + round(self.pace.longest_late_ms)
+        return max(self._measured_ms, seen_ms) + round(self.pace.late_in_run_ms)
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:  # noqa: ARG002  # it has a clock of its own
         """Publish the image, give the controller one scan time, take what it drives then."""

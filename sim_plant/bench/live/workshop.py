@@ -11,6 +11,7 @@ from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Re
 from sim_plant.bench.cases import Run
 from sim_plant.bench.live.field import Commands
 from sim_plant.bench.live.loop_check import driven
+from sim_plant.bench.live.target import LiveTarget
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.steps import Step
@@ -65,6 +66,8 @@ class LiveWorkshop(Workshop):
 
     def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:
         """One run; its beginning is its own, as no two of a live controller are alike."""
+        if isinstance(self._target, LiveTarget):
+            self._target.begin_run()
         result = super().carry_out(run, since_strike)
         result.shared, result.shared_rows = "", 0
         return result

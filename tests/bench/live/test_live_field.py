@@ -94,3 +94,19 @@ def test_the_uncertainty_is_that_measured_or_that_of_a_longer_round_and_what_the
     clock.now_s += 0.18
     target.pace.wait()
     assert target.uncertainty_ms == 100 + 2 * 60 + 80
+
+
+def test_what_was_long_or_late_in_one_run_makes_the_next_no_less_certain() -> None:
+    clock, field = FastClock(), DeskField(live_site())
+    target = LiveTarget(field, Pace(100, clock, clock.sleep), 150, clock)
+    field.rounds.add(60.0)
+    target.pace.wait()
+    clock.now_s += 0.18
+    target.pace.wait()
+
+    clock.now_s += 7.0
+    target.begin_run()
+    target.pace.wait()
+
+    assert target.uncertainty_ms == 150
+    assert (target.longest_round_ms, target.pace.late, round(target.pace.longest_late_ms)) == (60.0, 1, 80)

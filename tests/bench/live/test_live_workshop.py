@@ -114,6 +114,7 @@ def test_late_scans_and_long_rounds_of_the_runs_are_told(tmp_path: Path) -> None
     (result,) = proof.carry_out([run_of(UnitState.STANDBY, for_s=1.0)])
 
     told = proof.told()
+    assert told is not None
     assert result.error == ""
     assert (told.late_scans, round(told.longest_late_ms)) == (1, 150)
     assert told.scans > 200
