@@ -95,6 +95,12 @@ class GoesOn(LiveTarget):
         super().__init__(line, Pace(scan_ms), 0)
         self.line, self._at_ms, self._planted = line, at_ms, planted
 
+    def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
+        """One scan; LostError once the run decides nothing."""
+        if self.late_ms > LATE_MS:
+            raise LostError(f"a scan came {self.late_ms:.0f} ms late")
+        return super().scan(inputs, now_ms)
+
     def restore(self, snapshot: object) -> None:
         """From the snapshot of a target at the desk. The scans begin now."""
         assert isinstance(snapshot, tuple)
