@@ -189,6 +189,7 @@ def main() -> int:
     parser.add_argument(
         "--case", action="append", default=[], help="part of a case file's name; may be repeated"
     )
+    parser.add_argument("--within", type=float, default=3600.0, help="only runs of no more seconds")
     parser.add_argument("--lines", type=int, default=16, help="at once")
     parser.add_argument("--short", action="store_true", help="some cases, shortened")
     parser.add_argument("--from-rest", action="store_true", help="one case, as a live proof does it")
@@ -196,6 +197,7 @@ def main() -> int:
     given = parser.parse_args()
     met = met_at_rest if given.from_rest else met_midway
     tasks = rest_tasks() if given.from_rest else short_tasks() if given.short else all_tasks(given.case)
+    tasks = [task for task in tasks if _lasts_s(task.run) <= given.within]
     began_s, outcomes = time.monotonic(), []
     for outcome in carry_out(tasks, min(given.lines, len(tasks)), met):
         outcomes.append(outcome)

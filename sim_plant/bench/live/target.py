@@ -79,6 +79,7 @@ class LiveTarget:
         self._longest_ms = self.longest_round_ms
         self.field.rounds = Rounds()
         self.pace.begin()
+        self._well_s = self._clock_s()
 
     @property
     def longest_round_ms(self) -> float:
