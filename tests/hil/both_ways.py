@@ -43,7 +43,8 @@ MEASURE_S = 3.0
 LOOP_CHECK_S = 6.0
 """So long the bench holds E-stop open before the first run."""
 ATTEMPTS, LATE_MS = 4, 300.0
-"""A run with a scan of bench or firmware that came so late decides nothing and is played again."""
+"""A run with a scan of bench or firmware that came so late, or with a round of the line that took so long,
+decides nothing and is played again. At a second the line would have lost an image."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ class GoesOn(LiveTarget):
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """One scan; LostError once the run decides nothing."""
         if self.late_ms > LATE_MS:
-            raise LostError(f"a scan came {self.late_ms:.0f} ms late")
+            raise LostError(f"{self.late_ms:.0f} ms late")
         return super().scan(inputs, now_ms)
 
     def restore(self, snapshot: object) -> None:
@@ -112,8 +113,8 @@ class GoesOn(LiveTarget):
 
     @property
     def late_ms(self) -> float:
-        """The latest scan of bench and firmware."""
-        return max(self.pace.longest_late_ms, self.line.late_ms)
+        """The latest scan of bench and firmware, or the longest round."""
+        return max(self.pace.longest_late_ms, self.line.late_ms, self.line.rounds.longest_ms)
 
     @property
     def uncertainty_ms(self) -> int:
