@@ -65,6 +65,10 @@ class Words:
         if self._wrong.pop(topic, None) is not None:
             self.tell(text)
 
+    def is_wrong(self, topic: str) -> bool:
+        """Whether something is wrong with this topic now."""
+        return topic in self._wrong
+
     def standing(self) -> str:
         """What has been wrong for the longest, "" when nothing is."""
         return next(iter(self._wrong.values()), "")

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from controller.parts.journal import Entry
 from controller.signals import BankInputs, Command, Inputs, Verb, safe_outputs
 from sim_plant.bench.port import Answered
-from sim_plant.bench.targets import DataPort, HasWallClock, Journalled, Target
+from sim_plant.bench.targets import DataPort, HasWallClock, Journalled, OnALine, Target
 from sim_plant.bench.trace import Mark, Recorder, Trace
 from sim_plant.faults import Fault
 from sim_plant.plant import Plant
@@ -65,6 +65,7 @@ class Rig:
         self.now_ms = 0
         self.powered = True
         self._journal = target if isinstance(target, Journalled) and target.keeps_journal else None
+        self._line = target if isinstance(target, OnALine) else None
         self.begin_record()
         self._frozen: tuple[BankInputs, int] | None = None  # bank image that is replayed, and since when
         self.outputs = self._safe = safe_outputs(plant.n_units)
@@ -90,6 +91,8 @@ class Rig:
         if self.powered:
             outputs = self.target.scan(inputs, self.now_ms)
             states = self.target.states()
+            if self._line is not None:
+                inputs = self._line.as_told(inputs)
             if self._journal is not None:
                 self._write_down(self._journal.take_events())
         else:

@@ -36,7 +36,10 @@ class Target(Protocol):
     """A controller under test."""
 
     state_names: tuple[str, ...]
-    uncertainty_ms: int
+
+    @property
+    def uncertainty_ms(self) -> int:
+        """Of the times in what has been seen so far; asked for when it is judged."""
 
     def scan(self, inputs: Inputs, now_ms: int) -> Outputs:
         """Answer one input image."""
@@ -65,6 +68,14 @@ class Journalled(Protocol):
 
     def take_events(self) -> list[Entry]:
         """The lines since the last call, asked for after every scan."""
+
+
+@runtime_checkable
+class OnALine(Protocol):
+    """A target that is given its images by a line, which may lose them."""
+
+    def as_told(self, inputs: Inputs) -> Inputs:
+        """The image that it was given last, with the ages that it has at the target."""
 
 
 @runtime_checkable

@@ -25,7 +25,7 @@ from sim_plant.bench.live.field import LostError
 from sim_plant.bench.live.loop_check import Line
 from sim_plant.commands.campaign_file import checksum, conclude, identity
 from sim_plant.commands.common import CAUTION, NOT_REACHED, PROVEN, STOPPED, progress_columns
-from sim_plant.commands.live import check_line, live_wiring, open_line, tell_lateness
+from sim_plant.commands.live import check_line, live_wiring, open_line, tell_line
 
 _LINE = "line"
 """Names in the file's ``meta`` how evidence names the line of the last controller that was met."""
@@ -113,7 +113,7 @@ def _carry_out(undertaking: _Undertaking, line: Line, errors: Console) -> int:
             try:
                 _run_cells(undertaking, LiveBench(undertaking.order, proof.workshop()), rehearsal, errors)
             finally:
-                tell_lateness(proof, errors)
+                tell_line(proof, errors)
     except KeyboardInterrupt:
         errors.print("stopped by the user; give the same --out to go on")
         return STOPPED

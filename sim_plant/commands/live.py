@@ -13,7 +13,7 @@ from controller.drivers.wired import beyond_this_machine
 from controller.files import InputError
 from controller.wiring import Asker, Wiring, load_wiring
 from sim_plant.bench.cases import Run
-from sim_plant.bench.evidence import CAUTIONS
+from sim_plant.bench.evidence import CAUTIONS, OnLine
 from sim_plant.bench.live.field import StateWords
 from sim_plant.bench.live.lines import asked_line, polled_line
 from sim_plant.bench.live.loop_check import Checked, Line
@@ -101,16 +101,12 @@ def checked(job: Job, meeting: Meeting, errors: Console) -> LiveRuns:
     return LiveRuns(proof, meeting.chosen.runs, words)
 
 
-def tell_lateness(proof: LiveProof, errors: Console) -> None:
-    """Say how late the bench itself came, if it did: a machine with too much to do proves less."""
-    pace = proof.pace
-    if pace.late:
-        errors.print(
-            f"the bench came late {pace.late} times, by {pace.longest_late_ms:.0f} ms at most; time limits "
-            "of those runs are uncertain by so much more",
-            soft_wrap=True,
-            markup=False,
-        )
+def tell_line(proof: LiveProof, errors: Console) -> OnLine | None:
+    """Say how the line was and how time was kept, if there was a run: a busy machine proves less."""
+    line = proof.told()
+    if line is not None:
+        errors.print(line.words(), soft_wrap=True, markup=False)
+    return line
 
 
 def check_line(job: Job, line: Line, errors: Console) -> tuple[LiveProof, str]:

@@ -16,7 +16,7 @@ from rich.progress import Progress
 
 from controller.files import InputError
 from sim_plant.bench.cases import CASE_ENDING, Run, load_case_files, load_cases, unique
-from sim_plant.bench.evidence import About, EvidenceFolder, RequirementText, headline
+from sim_plant.bench.evidence import About, EvidenceFolder, OnLine, RequirementText, headline
 from sim_plant.bench.evidence.console import case_table, plain_console, shrunk_lines, verdict_table
 from sim_plant.bench.live.field import LostError
 from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
@@ -42,7 +42,7 @@ from sim_plant.commands.live import (
     RealOption,
     checked,
     open_meeting,
-    tell_lateness,
+    tell_line,
 )
 from sim_plant.site import Site, demo_folder, load_site
 
@@ -103,7 +103,7 @@ def prove(
         with closing(meeting.line):
             code = _prove_live(told, meeting, folder, errors)
     about = about_proof(job, started, ["skidproof", *sys.argv[1:]], code == PROVEN, len(told.runs))
-    about = replace(about, target=told.target or about.target)
+    about = replace(about, target=told.target or about.target, line=told.line)
     requirements = requirement_texts(loaded.setpoints)
     folder.close(about, requirements)
     _print(told.results, requirements, about, folder.path)
@@ -114,12 +114,13 @@ def prove(
 
 @dataclass
 class _Told:
-    """What is known of a proof that goes on; ``target`` is "" for a controller at the desk."""
+    """What is known of a proof that goes on; ``target`` is "" for a controller at the desk, ``line`` None."""
 
     job: Job
     started: datetime
     runs: Sequence[Run]
     target: str = ""
+    line: OnLine | None = None
     results: list[RunResult] = field(default_factory=list)
 
 
@@ -135,7 +136,7 @@ def _prove_live(told: _Told, meeting: Meeting, folder: EvidenceFolder, errors: C
         return STOPPED
     told.target = live.target
     code = _run_all(live.proof.carry_out(live.runs), told, folder, errors)
-    tell_lateness(live.proof, errors)
+    told.line = tell_line(live.proof, errors)
     return code
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 from tests.hil.libmodbus_peer import compiled
+
+# Three minutes of real time each, of what others show in virtual time or over TCP: see DEVELOPERS.md
+collect_ignore = [] if os.environ.get("SKIDPROOF_LONG") else ["test_live_campaign.py", "test_live_rtu.py"]
 
 
 @pytest.fixture(scope="session")

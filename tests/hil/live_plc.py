@@ -7,10 +7,16 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
+from sim_plant.bench.cases import CASE_ENDING, load_case
+from sim_plant.bench.evidence import OnLine, read_record
+from sim_plant.bench.verdicts import Finding, Verdict
 from sim_plant.site import load_site
+from tests.hil.both_ways import Outcome, compared, desk_at_rest, widest_ms
+from tests.hil.standin import StandIn
 from tests.ports import free_port
 
 HERE = Path(__file__).parent
@@ -100,13 +106,14 @@ def _settings(site: Path) -> list[str]:
 
 @dataclass(frozen=True)
 class Proven:
-    """What a proof came to: exit code, requirements that failed, stayed open and passed, all its words."""
+    """What a proof came to: exit code, requirements that failed, stayed open and passed, words, evidence."""
 
     code: int
     failed: frozenset[str]
     left_open: frozenset[str]
     passed: frozenset[str]
     printed: str
+    evidence: Path
 
 
 class Meeting:
@@ -147,4 +154,27 @@ class Meeting:
             frozenset(name for name, verdict in verdicts if verdict == word)
             for word in ("fail", "inconclusive", "pass")
         )
-        return Proven(self._proof.returncode, failed, left_open, passed, printed)
+        return Proven(self._proof.returncode, failed, left_open, passed, printed, self._out)
+
+
+def against_the_desk(proven: Proven, case: str, from_strike: bool = False) -> Outcome:
+    """The same program in this process, in lockstep with the plant: what was different on the line."""
+    site = load_site(SITE)
+    (run,) = load_case(SITE / "cases" / f"{case}{CASE_ENDING}", site)
+    desk = desk_at_rest(site, StandIn, run, site.file.site.seed)
+    told = json.loads((proven.evidence / "run.json").read_text(encoding="utf-8"))
+    (result,) = told["runs"]
+    live = replace(
+        desk,
+        error=result["error"],
+        strike_ms=result["strike_ms"],
+        requirements=_findings(result["requirements"]),
+        expectations=_findings(result["expectations"]),
+        trace=read_record(proven.evidence / "records" / f"{run.run_id}.parquet"),
+    )
+    line = OnLine(**told["about"]["line"])
+    return compared(desk, live, widest_ms(line, site), from_strike=from_strike)
+
+
+def _findings(told: list[dict[str, Any]]) -> list[Finding]:
+    return [Finding(**{**finding, "verdict": Verdict(finding["verdict"])}) for finding in told]

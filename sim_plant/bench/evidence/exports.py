@@ -151,6 +151,7 @@ def _run(result: RunResult, recorded: bool) -> dict[str, object]:
         },
         "requirements": [asdict(finding) for finding in result.requirements],
         "expectations": [asdict(finding) for finding in result.expectations],
+        "strike_ms": result.strike_ms,
         "simulated_s": result.simulated_s,
         "took_s": result.took_s,
         "error": result.error,

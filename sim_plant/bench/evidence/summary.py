@@ -19,11 +19,38 @@ _GRAVEST_FIRST = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS, Verdict.NOT_
 
 
 @dataclass(frozen=True)
+class OnLine:
+    """How a live controller was met: the line as it was measured, and how time was kept in the runs."""
+
+    uncertainty_ms: int  # of every time limit
+    longest_round_ms: float  # of the exchange, before the runs
+    longest_round_in_runs_ms: float
+    scans: int  # of the bench, in the runs
+    late_scans: int
+    longest_late_ms: float
+
+    def words(self) -> str:
+        """For people: whether the bench kept its time, and what to think of the limits when it did not."""
+        told = [f"all {self.scans} scans of the bench came in time"]
+        if self.late_scans:
+            told = [
+                f"{self.late_scans} of {self.scans} scans of the bench came late, by "
+                f"{self.longest_late_ms:.0f} ms at most: time limits of that run are so much less certain"
+            ]
+        if self.longest_round_in_runs_ms > self.longest_round_ms:
+            told.append(
+                f"a round of the exchange took up to {self.longest_round_in_runs_ms:.0f} ms in the runs, "
+                f"{self.longest_round_ms:.0f} ms when it was measured: likewise, by twice the difference"
+            )
+        return "; ".join(told)
+
+
+@dataclass(frozen=True)
 class About:
     """Where the evidence comes from. ``complete`` is False when a person stopped the work.
 
     ``settings`` are the values in force, ``defaults`` the values they are compared with; ``plant`` is
-    whatever describes the simulated plant, shown as it is.
+    whatever describes the simulated plant, shown as it is; ``line`` is None for a controller at the desk.
     """
 
     site: str
@@ -41,6 +68,7 @@ class About:
     command: str
     complete: bool
     planned_runs: int
+    line: OnLine | None = None
 
 
 @dataclass(frozen=True)

@@ -11,22 +11,23 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
-from controller.drivers.rounds import RemoteLink
+from controller.drivers.rounds import Asked, RemoteLink
 from controller.drivers.rounds import Rounds as LinkRounds
 from controller.modbus.link import LinkError
 from controller.signals import Inputs, Outputs
 from controller.wiring import (
     Direction,
+    Point,
+    Use,
     Wiring,
     blocks_of,
     decode,
     encode,
+    what_is_wrong,
 )
-from sim_plant.bench.live.field import Commands, Rounds, StateWords
+from sim_plant.bench.live.field import AGED_MS, Commands, Rounds, StateWords
 from sim_plant.serve.remote_io import outputs_of, values_of
 
-AGED_MS = 1000
-"""An image of that age is none (narrative 2.3)."""
 READ_BACK_S = 5.0
 
 
@@ -49,9 +50,11 @@ class AskedField:
         self._now_ms = now_ms
         self._commands, self._words = Commands(wiring), StateWords(wiring)
         self._n_units = wiring.n_units
+        self._images = {(p.unit, p.device) for p in wiring.points if p.use is Use.FIELD_INPUT}
         self._values: dict[str, bool | float] = {}
         owner = int.from_bytes(os.urandom(2), "big") % 0xFFFF + 1
         self._links = [LinkRounds(link, owner, say) for link in links]
+        self._say, self._slips = say, dict[str, str]()  # by device, what a wrong known value tells of the map
         self._wiring, self._over = wiring, threading.Event()
         self._reading_back, self._misread = threading.Event(), dict[int, list[str]]()
         self._threads = [
@@ -77,12 +80,24 @@ class AskedField:
         """Codes of all units, or none."""
         return self._words.codes(self._newest())
 
+    def ages_ms(self) -> tuple[int, ...]:
+        """Since each device last showed that it hears us."""
+        now_ms, ages_ms = self._now_ms(), [0] * (self._n_units + 1)
+        fresh_ms = {a.device.name: a.newest.fresh_ms for rounds in self._links for a in rounds.asked}
+        for unit, device in self._images:
+            proven_ms = fresh_ms[device]
+            if proven_ms is not None:
+                ages_ms[unit] = max(ages_ms[unit], now_ms - proven_ms)
+        return tuple(ages_ms)
+
     def trouble(self) -> str:
         """The first device that is not to be believed, and why."""
         for asked in (a for rounds in self._links for a in rounds.asked):
             fresh_ms = asked.newest.fresh_ms
             if fresh_ms is None or self._now_ms() - fresh_ms > AGED_MS:
-                return asked.watch.words.standing() or f"{asked.device.name}: it shows nothing that is new"
+                slip = self._slips.get(asked.device.name, "")
+                told = slip or asked.watch.words.standing()
+                return told or f"{asked.device.name}: it shows nothing that is new"
         return ""
 
     def unheard(self) -> list[str]:
@@ -123,6 +138,8 @@ class AskedField:
         while not self._over.is_set():
             values = self._values
             rounds.round(values, self._now_ms)
+            for asked in rounds.asked:
+                self._look_at_known(rounds, asked)
             if self._reading_back.is_set() and id(rounds) not in self._misread:
                 self._misread[id(rounds)] = list(self._differences(rounds, values))
             now_ms = self._now_ms()
@@ -131,6 +148,19 @@ class AskedField:
             last_ms = now_ms
             next_ms = max(next_ms + rounds.exchange_ms, now_ms)
             self._over.wait((next_ms - now_ms) / 1000.0)
+
+    def _look_at_known(self, rounds: LinkRounds, asked: Asked) -> None:
+        """When the known value is wrong, read what stands around it, once, and find the slip."""
+        name = asked.device.name
+        if not asked.watch.words.is_wrong("known"):
+            self._slips.pop(name, None)
+        elif name not in self._slips:
+            point = self._wiring.device(name).known
+            assert point is not None, "a device without a known value has none that is wrong"
+            slip = what_is_wrong(point, around) if (around := _around(rounds, asked, point)) else ""
+            if slip:
+                self._slips[name] = slip
+                self._say(slip)
 
     def _differences(self, rounds: LinkRounds, values: Mapping[str, bool | float]) -> Iterator[str]:
         """Read what has just been written, as far as it can be read, and compare bit for bit."""
@@ -146,3 +176,22 @@ class AskedField:
                     here = words[point.address - block.address : point.end - block.address]
                     if decode(point, here) != decode(point, encode(point, values[point.name])):
                         yield point.name
+
+
+def _around(rounds: LinkRounds, asked: Asked, point: Point) -> dict[int, int]:
+    """Registers by address: those of the point, one below it and some above where the device gives them.
+
+    Empty when it does not give those of the point.
+    """
+    found: dict[int, int] = {}
+    above = (point.end, point.address + 3 - point.end)
+    for first, count in ((point.address, point.count), (point.address - 1, 1), above):
+        if first < 0 or count < 1 or (first != point.address and not found):
+            continue
+        read = (point.table, first, count)
+        try:
+            words = rounds.link.exchange(asked.device.unit_id, None, read, False, asked.device.timeout_s)
+        except LinkError:
+            continue
+        found |= dict(zip(range(first, first + count), words, strict=False))
+    return found

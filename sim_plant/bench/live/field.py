@@ -28,6 +28,10 @@ class Rounds:
         self.longest_ms = max(self.longest_ms, took_ms)
 
 
+AGED_MS = 1000
+"""An image of that age is none (narrative 2.3)."""
+
+
 class Field(Protocol):
     """Carries images in both directions; no call waits for the other side.
 
@@ -45,6 +49,9 @@ class Field(Protocol):
 
     def states(self) -> tuple[int, ...]:
         """Index into ``STATES`` for every unit; empty where the wiring or the controller does not tell."""
+
+    def ages_ms(self) -> tuple[int, ...]:
+        """How old the image of the bank, then that of each unit, is at the controller; 0 where not known."""
 
     def trouble(self) -> str:
         """Why the controller cannot be believed at this moment, "" when it can."""

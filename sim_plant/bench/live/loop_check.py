@@ -9,14 +9,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import NamedTuple, Protocol
 
-from controller.signals import Outputs
+from controller.signals import BANK_SIGNALS, SAFE_BANK_OUTPUTS, Kind, Outputs, names
 from sim_plant.bench.live.field import Field, LostError, Rounds
-from sim_plant.bench.live.target import Pace
+from sim_plant.bench.live.target import Pace, uncertainty_of
 from sim_plant.plant import Plant
 
 APPEAR_S = 10.0
 """So long a controller may take to show itself."""
 MEASURE_S = 5.0
+REST_WITHIN_MA = 0.05
+"""A reference at rest may be so far from 4 mA: a register of few steps rounds (own choice)."""
 NAMED = 8
 """So many points are named in a message; of the rest there is the number."""
 
@@ -61,7 +63,7 @@ def check_loops(
         if wrong:
             raise LostError(f"{line.name}: {what}: {wrong}")
     longest_ms = line.rounds.longest_ms
-    return Measured(scan_ms + round(2 * longest_ms), longest_ms, line.rounds.count)
+    return Measured(uncertainty_of(scan_ms, longest_ms), longest_ms, line.rounds.count)
 
 
 def _questions(line: Line) -> Iterator[tuple[str, str]]:
@@ -69,6 +71,7 @@ def _questions(line: Line) -> Iterator[tuple[str, str]]:
     yield "every point is exchanged", _listed(line.unheard(), "never asked for or written")
     yield "what is written stands where it was written", _listed(line.misread(), "read back otherwise")
     yield "with the E-stop open nothing is driven", _listed(driven(line.outputs()), "on")
+    yield "the references stand at 4 mA at rest", _listed(not_at_rest(line.outputs()), "not at 4 mA")
     yield "the line is quick enough to tell anything", "" if line.rounds.count else "no round in 5 s"
 
 
@@ -89,6 +92,16 @@ def driven(outputs: Outputs) -> list[str]:
             if getattr(image, name)
         ]
     return found
+
+
+def not_at_rest(outputs: Outputs) -> list[str]:
+    """References that do not read 4 mA, with what they read."""
+    read = {name: getattr(outputs.bank, name) for name in names(BANK_SIGNALS, Kind.AO)}
+    return [
+        f"bank.{name} = {value:.4g} mA"
+        for name, value in read.items()
+        if abs(value - getattr(SAFE_BANK_OUTPUTS, name)) > REST_WITHIN_MA
+    ]
 
 
 def _appears(line: Line, plant: Plant, pace: Pace, scan_ms: int) -> None:

@@ -36,7 +36,11 @@ class PolledField:
         self._io = RemoteIo(wiring, now_ms)
         self._commands, self._words = Commands(wiring), StateWords(wiring)
         self._state_points = [(p.device, p.name) for p in wiring.points if p.use is Use.STATE]
-        self._heard = {device.name: _Heard(self._took) for device in wiring.devices}
+        self._heard = {device.name: _Heard(now_ms, self._took) for device in wiring.devices}
+        self._inputs = [
+            [p for p in wiring.points if p.use is Use.FIELD_INPUT and p.unit == unit]
+            for unit in range(wiring.n_units + 1)
+        ]
         places: list[str] = []
         with ExitStack() as stack:
             thread = stack.enter_context(ServerThread())
@@ -74,6 +78,13 @@ class PolledField:
         """What the controller has written of its states."""
         return self._words.codes({name: self._io.value(device, name) for device, name in self._state_points})
 
+    def ages_ms(self) -> tuple[int, ...]:
+        """Since the controller last fetched them whole."""
+        return tuple(
+            max((self._heard[point.device].age_ms(point) for point in points), default=0)
+            for points in self._inputs
+        )
+
     def trouble(self) -> str:
         """Which device nobody writes to."""
         lost = self._io.lost_devices()
@@ -104,21 +115,26 @@ class PolledField:
 
 
 class _Heard:
-    """Which addresses of a device were read and written, and how long from one write to the next."""
+    """When the addresses of a device were last read and written, and how long from one write to the next."""
 
-    def __init__(self, took_ms: Callable[[float], None]) -> None:
-        self._took_ms = took_ms
-        self._read: set[tuple[Table, int]] = set()
+    def __init__(self, now_ms: Callable[[], int], took_ms: Callable[[float], None]) -> None:
+        self._now_ms, self._took_ms = now_ms, took_ms
+        self._read: dict[tuple[Table, int], int] = {}
         self._written: set[tuple[Table, int]] = set()
         self._last_s: dict[tuple[Table, int], float] = {}
         self._lock = threading.Lock()
 
     def knows(self, point: Point) -> bool:
         """Whether all of it has been exchanged, in its direction."""
-        cells = {(point.table, at) for at in range(point.address, point.end)}
         driven = direction_of(point.use, Asker.CONTROLLER) is Direction.WRITE
         with self._lock:
-            return cells <= (self._written if driven else self._read)
+            return _cells(point) <= (self._written if driven else self._read.keys())
+
+    def age_ms(self, point: Point) -> int:
+        """Since all of it was last read; 0 when it never was."""
+        with self._lock:
+            read_ms = min(self._read.get(cell, 0) for cell in _cells(point))
+        return self._now_ms() - read_ms if read_ms else 0
 
     def listening_to(self, device: Registers) -> Registers:
         """The device, overheard."""
@@ -126,8 +142,9 @@ class _Heard:
 
     def read(self, table: Table, address: int, count: int) -> None:
         """Somebody has read."""
+        now_ms = self._now_ms()
         with self._lock:
-            self._read |= {(table, at) for at in range(address, address + count)}
+            self._read |= {(table, at): now_ms for at in range(address, address + count)}
 
     def wrote(self, table: Table, address: int, count: int) -> None:
         """Somebody has written."""
@@ -138,6 +155,10 @@ class _Heard:
             self._last_s[table, address] = now_s
         if last_s is not None:
             self._took_ms(1000.0 * (now_s - last_s))
+
+
+def _cells(point: Point) -> set[tuple[Table, int]]:
+    return {(point.table, at) for at in range(point.address, point.end)}
 
 
 class _Overheard:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from controller.wiring import Wiring
 from sim_plant.bench.cases import Run
-from sim_plant.bench.evidence import keep_run
-from sim_plant.bench.live.field import Commands
+from sim_plant.bench.evidence import OnLine, keep_run
+from sim_plant.bench.live.field import Commands, Rounds
 from sim_plant.bench.live.loop_check import Checked, Line, Measured, check_loops
 from sim_plant.bench.live.target import LiveTarget, Pace
 from sim_plant.bench.live.workshop import LiveWorkshop, why_left_out
@@ -35,26 +36,32 @@ def choose(runs: Sequence[Run], wiring: Wiring) -> Chosen:
 
 
 class LiveProof:
-    """One controller on one line. Close it after use, whatever happened."""
+    """One controller on one line. Close it after use, whatever happened.
 
-    def __init__(self, job: Job, line: Line) -> None:
+    ``pace_of`` makes the pace of the bench from its scan time in ms: by the wall clock, unless a test has
+    another.
+    """
+
+    def __init__(self, job: Job, line: Line, pace_of: Callable[[int], Pace] = Pace) -> None:
         self._job, self._line = job, line
         self._scan_ms = job.site.file.site.scan_ms
-        self.pace = Pace(self._scan_ms)
+        self._new_pace = partial(pace_of, self._scan_ms)
+        self._target: LiveTarget | None = None
         self.measured: Measured | None = None
 
     def check(self, told: Callable[[Checked], None]) -> Measured:
         """The loop check; LostError when the controller cannot be proven."""
         site = self._job.site
         plant = Plant(site.units, site.file.plant, self._job.seed)
-        self.measured = check_loops(self._line, plant, self.pace, self._scan_ms, told)
+        self.measured = check_loops(self._line, plant, self._new_pace(), self._scan_ms, told)
         return self.measured
 
     def workshop(self) -> LiveWorkshop:
         """Carries out runs on the controller whose loops have been checked."""
         assert self.measured is not None, "the loops must be checked first"
-        target = LiveTarget(self._line, self.pace, self.measured.uncertainty_ms)
-        return LiveWorkshop(self._job.site, target, self._job.seed, self.pace)
+        self._line.rounds = Rounds()
+        self._target = LiveTarget(self._line, self._new_pace(), self.measured.uncertainty_ms)
+        return LiveWorkshop(self._job.site, self._target, self._job.seed)
 
     def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
         """Results as they come, their records in the evidence folder; LostError when the controller goes."""
@@ -62,6 +69,20 @@ class LiveProof:
         for run in runs:
             result = workshop.carry_out(run)
             yield keep_run(self._job.folder, result, self._job.site.setpoints.model_dump())
+
+    def told(self) -> OnLine | None:
+        """The line as it was measured, and how time was kept in the runs so far; None before any."""
+        if self._target is None or self.measured is None:
+            return None
+        pace = self._target.pace
+        return OnLine(
+            self.measured.uncertainty_ms,
+            self.measured.longest_round_ms,
+            self._target.longest_round_ms,
+            pace.scans,
+            pace.late,
+            pace.longest_late_ms,
+        )
 
     def close(self) -> None:
         """Let the line go."""

@@ -12,7 +12,7 @@ from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Re
 from sim_plant.bench.cases import Run
 from sim_plant.bench.live.field import Commands
 from sim_plant.bench.live.loop_check import driven
-from sim_plant.bench.live.target import Pace
+from sim_plant.bench.live.target import LiveTarget
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.steps import Step
@@ -41,16 +41,21 @@ LIVE_RECIPES = {**RECIPES, UnitState.STANDBY: Recipe(None, _full_tank)}
 
 
 class LiveWorkshop(Workshop):
-    """As at the desk, on one controller that cannot be copied: a live one, and in real time.
+    """As at the desk, on one controller that goes on from run to run: a live one, in real time.
 
     LostError, from any run, when a live controller is gone. ``came_to_rest`` says whether the bank did before
     the last run; when it did not, no other run will begin either.
     """
 
-    def __init__(self, site: Site, target: Target, seed: int, pace: Pace | None = None) -> None:
-        self._site, self._target, self._seed, self._pace = site, target, seed, pace
+    def __init__(self, site: Site, target: Target, seed: int) -> None:
+        self._site, self._target, self._seed = site, target, seed
         self.came_to_rest = False
         self._rig = self._new_rig()
+
+    def _begin(self) -> None:
+        """Time is kept anew from here on."""
+        if isinstance(self._target, LiveTarget):
+            self._target.begin_run()
 
     def new_plant(self) -> Plant:
         """A plant that nobody has touched, as every run begins with one."""
@@ -66,8 +71,7 @@ class LiveWorkshop(Workshop):
             self._rig, self.came_to_rest = self._new_rig(), False
             come_to_rest(self._rig, self._site.setpoints)
             self.came_to_rest = True
-            if self._pace is not None:
-                self._pace.begin_run()
+            self._begin()  # the record begins at rest
         else:
             self.prepared(unit, recipe.start)
         bring(self._rig, unit, state, recipe)
@@ -75,6 +79,7 @@ class LiveWorkshop(Workshop):
 
     def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:
         """One run; its beginning is its own, as no two of a live controller are alike."""
+        self._begin()
         result = super().carry_out(run, since_strike)
         result.shared, result.shared_rows = "", 0
         return result

@@ -145,6 +145,7 @@ def _bank_contact(name: str) -> BankCause:
 UNIT_CAUSES: dict[str, UnitCause] = {
     "command": commanded,
     "link": link_lost,
+    "image": lambda obs, unit: obs.older(obs.setpoints.io_stale_s, unit),  # lost on a line: no mark says so
     "demand": demand_fell,
     "no pressure": no_pressure,
     "feedback": feedback_wrong,

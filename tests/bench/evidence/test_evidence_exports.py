@@ -10,7 +10,7 @@ from evidence_samples import make_about, make_result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim_plant.bench.evidence import RequirementText
+from sim_plant.bench.evidence import About, OnLine, RequirementText
 from sim_plant.bench.evidence.exports import finding_text, run_json, verdicts_xml
 from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 
@@ -95,6 +95,16 @@ def test_the_json_holds_about_summary_and_every_finding() -> None:
     assert (told["requirements"][0]["verdict"], told["requirements"][0]["margin"]) == ("fail", -3.5)
     assert told["runs"][0]["record"] == "records/bad.parquet"
     assert [f["name"] for f in told["runs"][0]["requirements"]] == ["SR-04", "SR-01"]
+
+
+def test_the_json_tells_how_time_was_kept_on_a_line_and_that_the_desk_has_none() -> None:
+    def line_of(about: About) -> object:
+        return json.loads(run_json([make_result("a")], [], about, ()))["about"]["line"]
+
+    line = line_of(make_about(1, line=OnLine(310, 105.0, 104.0, 900, 3, 140.0)))
+    assert isinstance(line, dict)
+    assert (line["uncertainty_ms"], line["late_scans"], line["longest_late_ms"]) == (310, 3, 140.0)
+    assert line_of(make_about(1)) is None
 
 
 @given(st.sampled_from([math.inf, -math.inf, math.nan]))

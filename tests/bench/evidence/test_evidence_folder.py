@@ -11,7 +11,15 @@ from xml.etree import ElementTree as ET
 import pytest
 from evidence_samples import make_about, make_result, make_trace
 
-from sim_plant.bench.evidence import CAUTIONS, EvidenceFolder, RequirementText, keep_run, page, read_record
+from sim_plant.bench.evidence import (
+    CAUTIONS,
+    EvidenceFolder,
+    OnLine,
+    RequirementText,
+    keep_run,
+    page,
+    read_record,
+)
 from sim_plant.bench.verdicts import RunResult, Verdict
 
 REQUIREMENTS = [
@@ -186,6 +194,13 @@ def test_a_changed_setting_is_marked_in_words(tmp_path: Path, runs: list[RunResu
     assert "purge_interval_s 900 600 changed" in text
     assert "Settings changed purge_interval_s = 900" in text
     assert "purge_s 20 20 purge, pump on" in text
+
+
+def test_the_page_of_a_live_proof_says_how_time_was_kept(tmp_path: Path, runs: list[RunResult]) -> None:
+    late = OnLine(310, 105.0, 180.0, 900, 3, 140.0)
+    told = "3 of 900 scans of the bench came late, by 140 ms at most: time limits of that run are so"
+    assert f"Time kept {told}" in Reading(closed(tmp_path / "live", runs, line=late)).text
+    assert "Time kept" not in Reading(closed(tmp_path / "desk", runs)).text
 
 
 def test_every_table_header_says_what_it_heads(tmp_path: Path, runs: list[RunResult]) -> None:

@@ -7,7 +7,7 @@ from evidence_samples import make_about, make_result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim_plant.bench.evidence import RequirementText, headline, summarise
+from sim_plant.bench.evidence import OnLine, RequirementText, headline, summarise
 from sim_plant.bench.evidence.summary import (
     coverage_line,
     in_order,
@@ -152,6 +152,26 @@ def test_a_time_reads_back_to_the_tenth_of_a_second(at_ms: int) -> None:
     total = sum(int(h) * 3600 for h in hours) + int(minutes) * 60 + float(seconds)
     assert abs(total - at_ms / 1000) <= 0.0501
     assert float(seconds) < 60
+
+
+@pytest.mark.parametrize(
+    ("late_scans", "in_runs_ms", "told"),
+    [
+        (0, 104.0, "all 900 scans of the bench came in time"),
+        (
+            3,
+            104.0,
+            "3 of 900 scans of the bench came late, by 140 ms at most: time limits of that run are",
+        ),
+        (
+            0,
+            180.0,
+            "; a round of the exchange took up to 180 ms in the runs, 105 ms when it was measured: likewise",
+        ),
+    ],
+)
+def test_how_time_was_kept_on_a_line_is_said_in_words(late_scans: int, in_runs_ms: float, told: str) -> None:
+    assert told in OnLine(310, 105.0, in_runs_ms, 900, late_scans, 140.0 * bool(late_scans)).words()
 
 
 def test_a_margin_carries_its_sign_and_unit() -> None:

@@ -42,16 +42,17 @@ class DeskField:
         self.rounds = Rounds()
         self.controller = Controller(site.units, site.setpoints, None)
         self.wrong = ""
+        self.ages = (0,) * (site.units + 1)
         self.missing: list[str] = []
         self.otherwise: list[str] = []
         self.forced: Outputs | None = None
         self._out = safe_outputs(site.units)
-        self._now_ms = 0
+        self.now_ms = 0
         self.closed = False
 
     def publish(self, inputs: Inputs) -> None:
-        self._now_ms += 100
-        self._out = self.controller.scan(inputs, self._now_ms)
+        self.now_ms += 100
+        self._out = self.controller.scan(inputs, self.now_ms)
         self.controller.take_events()
         self.rounds.add(20.0)
 
@@ -60,6 +61,9 @@ class DeskField:
 
     def states(self) -> tuple[int, ...]:
         return tuple(STATES.index(state) for state in self.controller.states())
+
+    def ages_ms(self) -> tuple[int, ...]:
+        return self.ages
 
     def trouble(self) -> str:
         return self.wrong

@@ -5,14 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from live_samples import SEED, DeskField, FastClock, live_site
+from live_samples import DeskField, FastClock, live_site
 
 from controller.signals import Command, Verb
 from controller.unit.states import STATES, UnitState
 from controller.wiring import Asker, Wiring, load_wiring
 from sim_plant.bench.live.field import COMMAND_HELD_MS, Commands, StateWords
 from sim_plant.bench.live.target import LiveTarget, Pace
-from sim_plant.plant import Plant
 
 HIL = Path(__file__).parents[2] / "hil"
 
@@ -79,7 +78,7 @@ def test_a_late_scan_is_counted_and_not_caught_up_with() -> None:
     pace.wait()
     late_s = clock.now_s
     pace.wait()
-    assert (pace.late, round(pace.longest_late_ms)) == (1, 150)
+    assert (pace.scans, pace.late, round(pace.longest_late_ms)) == (3, 1, 150)
     assert clock.now_s - late_s == pytest.approx(0.1)
 
 
@@ -91,17 +90,36 @@ def test_what_came_late_adds_up_over_ten_seconds_and_ends_with_the_run() -> None
         clock.now_s += busy_s
         pace.wait()
     assert round(pace.most_late_ms) == 200
-    pace.begin_run()
+    pace.begin()
     pace.wait()
     assert (pace.most_late_ms, round(pace.longest_late_ms)) == (0.0, 150)
 
 
-def test_a_time_limit_is_uncertain_by_what_the_rig_came_late() -> None:
-    field, clock = DeskField(live_site()), FastClock()
-    target = LiveTarget(field, Pace(100, clock, clock.sleep), 140, clock)
-    image = Plant(2, live_site().file.plant, SEED).inputs()
-    target.scan(image, 0)
-    assert target.uncertainty_ms == 140
-    clock.now_s += 0.4
-    target.scan(image, 100)
-    assert target.uncertainty_ms == 140 + 300
+def test_the_uncertainty_is_that_measured_or_that_of_a_longer_round_and_what_the_bench_was_late() -> None:
+    clock, field = FastClock(), DeskField(live_site())
+    target = LiveTarget(field, Pace(100, clock, clock.sleep), 150, clock)
+    assert target.uncertainty_ms == 150
+
+    field.rounds.add(60.0)
+    assert target.uncertainty_ms == 100 + 2 * 60
+
+    target.pace.wait()
+    clock.now_s += 0.18
+    target.pace.wait()
+    assert target.uncertainty_ms == 100 + 2 * 60 + 80
+
+
+def test_what_was_long_or_late_in_one_run_makes_the_next_no_less_certain() -> None:
+    clock, field = FastClock(), DeskField(live_site())
+    target = LiveTarget(field, Pace(100, clock, clock.sleep), 150, clock)
+    field.rounds.add(60.0)
+    target.pace.wait()
+    clock.now_s += 0.18
+    target.pace.wait()
+
+    clock.now_s += 7.0
+    target.begin_run()
+    target.pace.wait()
+
+    assert target.uncertainty_ms == 150
+    assert (target.longest_round_ms, target.pace.late, round(target.pace.longest_late_ms)) == (60.0, 1, 80)

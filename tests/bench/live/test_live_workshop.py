@@ -5,14 +5,19 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from live_samples import LIVE_SITE, SEED, DeskField, fast_target, live_site
+from live_samples import LIVE_SITE, SEED, DeskField, FastClock, fast_target, live_site
 
 from controller.signals import Inputs
 from controller.unit.states import UnitState
 from controller.wiring import Asker, load_wiring
 from sim_plant.bench.cases import Run, build_case, load_case
+from sim_plant.bench.evidence import EvidenceFolder
 from sim_plant.bench.live.field import Commands, LostError
+from sim_plant.bench.live.proving import LiveProof
+from sim_plant.bench.live.target import Pace
 from sim_plant.bench.live.workshop import LiveWorkshop, why_left_out
+from sim_plant.bench.prove import Job
+from sim_plant.bench.targets import OUR_FIRMWARE
 from sim_plant.bench.verdicts import Verdict
 
 HIL = Path(__file__).parents[2] / "hil"
@@ -70,6 +75,51 @@ def test_a_record_begins_at_rest_and_is_the_runs_own() -> None:
     assert not result.trace.unit_do[0].any()
     assert not result.trace.bank_do[0][:2].any()
     assert (result.shared, result.shared_rows) == ("", 0)
+
+
+@pytest.mark.parametrize("state", [UnitState.STANDBY, UnitState.OFF, UnitState.MAINTENANCE])
+def test_a_unit_at_rest_is_where_a_case_of_standby_begins(state: UnitState) -> None:
+    """It owes no flush, so none is waited for."""
+    shop, _field = workshop()
+    result = shop.carry_out(run_of(state))
+    assert result.error == ""
+    assert result.trace is not None
+    assert not result.trace.unit_do[:, 0, :3].any()
+
+
+class _Busy(DeskField):
+    """A machine that does something else for a while, once in the loop check and once in the first run."""
+
+    def __init__(self, clock: FastClock) -> None:
+        super().__init__(live_site())
+        self._clock, self._images = clock, 0
+
+    def publish(self, inputs: Inputs) -> None:
+        super().publish(inputs)
+        self._images += 1
+        if self._images in (10, 200):
+            self._clock.now_s += 0.25
+        if self._images == 200:
+            self.rounds.add(250.0)
+
+
+def test_late_scans_and_long_rounds_of_the_runs_are_told(tmp_path: Path) -> None:
+    """The first late scan falls into the loop check, the second into the run."""
+    clock = FastClock()
+    EvidenceFolder(tmp_path / "out")
+    job = Job(live_site(), OUR_FIRMWARE, SEED, tmp_path / "out")
+    proof = LiveProof(job, _Busy(clock), lambda scan_ms: Pace(scan_ms, clock, clock.sleep))
+    proof.check(lambda _checked: None)
+
+    (result,) = proof.carry_out([run_of(UnitState.STANDBY, for_s=1.0)])
+
+    told = proof.told()
+    assert told is not None
+    assert result.error == ""
+    assert (told.late_scans, round(told.longest_late_ms)) == (1, 150)
+    assert told.scans > 200
+    assert (told.longest_round_ms, told.longest_round_in_runs_ms) == (20.0, 250.0)
+    assert f"1 of {told.scans} scans of the bench came late, by 150 ms at most" in told.words()
 
 
 class _Gone(DeskField):

@@ -145,6 +145,18 @@ def test_sr_21_a_flush_valve_that_stays_open_stops_the_unit_for_that() -> None:
     assert story.verdict("SR-21") is Verdict.NOT_EXERCISED
 
 
+@pytest.mark.parametrize(("for_s", "verdict"), [(2.5, Verdict.NOT_EXERCISED), (0.9, Verdict.FAIL)])
+def test_sr_21_a_unit_whose_image_is_lost_on_the_line_stops_for_that(for_s: float, verdict: Verdict) -> None:
+    """Without a mark of the bench. An image that was late, and not lost, explains nothing."""
+    story = bad_water(at_s=140).cut(200, 1).freeze(200 - for_s, 200.1, unit=1)
+
+    assert story.verdict("SR-21") is verdict
+
+
+def test_sr_21_the_lost_image_of_another_unit_explains_nothing() -> None:
+    assert bad_water(at_s=140).cut(200, 1).freeze(197.5, 230, unit=2).verdict("SR-21") is Verdict.FAIL
+
+
 def test_sr_21_good_water_is_no_trigger() -> None:
     assert Story(400).produce(10, 390, unit=1).verdict("SR-21") is Verdict.NOT_EXERCISED
 
