@@ -1,0 +1,187 @@
+"""One explored scan: a state in bytes and a scene in; outputs, the next state and what it broke out.
+
+A state is the unit's memory (``compact``) and what the observer remembers (``observer``), one string of bytes.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import NamedTuple
+
+from controller import retained
+from controller.bank.memory import BankMemory
+from controller.parts.analogue import Loop, Quality
+from controller.parts.timing import NEVER
+from controller.settings import Setpoints
+from controller.signals import SAFE_UNIT_OUTPUTS, Command, UnitOutputs
+from controller.unit.memory import UnitMemory
+from controller.unit.protections import RULES
+from controller.unit.sequencer import Sequencer
+from controller.unit.states import STATES, Event, UnitState
+from sim_plant.bench.explore.base import NOW_MS, Driven, Presets, Scene
+from sim_plant.bench.explore.compact import Codec
+from sim_plant.bench.explore.observer import (
+    REQUIRED,
+    Broken,
+    Edge,
+    Seen,
+    at_power_up,
+    broken,
+    limits_of,
+    look,
+)
+from sim_plant.bench.explore.reading import LONG_AGO_MS
+from sim_plant.bench.explore.scale import TICK_MS, scaled
+from sim_plant.bench.explore.scene import Scenes
+
+_ELAPSED = [LONG_AGO_MS] * len(RULES)
+_RUNNING = [NEVER] * len(RULES)
+OUTPUT_BYTE = 1
+"""Outputs stand in one byte between memory and observer: what was driven before the next scan."""
+
+
+class Scanned(NamedTuple):
+    """What one scan made of a memory."""
+
+    memory: bytes
+    outputs: UnitOutputs
+    state: UnitState
+
+
+class Next(NamedTuple):
+    """One edge: where it leads, by which scene, and what it broke. ``scene`` None: the power went."""
+
+    code: bytes
+    scene: Scene | None
+    outputs: UnitOutputs
+    broken: list[Broken]
+
+
+class Unit:
+    """The firmware's own sequencer, put into any memory and scanned once.
+
+    The constants must be in ticks (``scale.scaled_constants``) for as long as it is used.
+    """
+
+    def __init__(self, setpoints: Setpoints) -> None:
+        self.s = scaled(setpoints)
+        self.codec = Codec(setpoints)
+        self.scenes = Scenes(self.s)
+        self.limits = limits_of(setpoints, self.s)
+        self.counted = [0] * len(REQUIRED)
+        self._sequencer = Sequencer(1, 1, self.s)
+        self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
+        self._length = 2 + len(self.codec.fields)
+
+    # --- one scan ------------------------------------------------------------------------------------------
+
+    def scan(self, memory: bytes, scene: Scene) -> Scanned:
+        """One scan, one tick after ``memory``."""
+        unit = self._sequencer
+        m = unit.memory
+        self.codec.decode(memory, m)
+        self._preset(m, scene.presets)
+        permits = scene.permits
+        if permits.commands:
+            now = tuple(Command(c.verb, c.unit, c.by, m.state.value) for c in permits.commands)
+            permits = permits._replace(commands=now)
+        outputs, _request = unit.scan(scene.io, scene.age_ms, permits, NOW_MS)
+        unit.events.clear()
+        return Scanned(self.codec.encode(m), outputs, m.state)
+
+    def _preset(self, m: UnitMemory, presets: Presets) -> None:
+        s = self.s
+        m.rule_ms = list(_ELAPSED if presets.elapsed else _RUNNING)
+        m.loops = [self._loop(quality) for quality in presets.loops]
+        m.starts_ms = [NOW_MS - TICK_MS] * (s.max_starts_per_h if presets.starts_spent else 0)
+        m.quality_flushes_ms = [NOW_MS - TICK_MS] * (s.quality_flush_budget if presets.quality_spent else 0)
+        m.reset_cause = m.latched if presets.resets_spent else None
+        m.resets_ms = [NOW_MS - TICK_MS] * s.resets_per_h
+        if presets.hour_over:
+            m.suction_ms, m.io_lost_ms = [], []
+        m.forgive_ms = LONG_AGO_MS if presets.forgiven else NOW_MS
+        m.last_flush_ms = LONG_AGO_MS if presets.stagnant else NOW_MS
+        m.flush_not_before_ms = NOW_MS + (TICK_MS if presets.flush_put_off else 0)
+        m.owed_since_ms, m.command_ms, m.purge_ahead_ms = NOW_MS, NEVER, 0
+        if m.feed_off_ms == NEVER and m.feed_ms == NEVER:
+            m.feed_off_ms = LONG_AGO_MS
+        if m.pump_off_ms == NEVER and m.pump_ms == NEVER:
+            m.pump_off_ms = LONG_AGO_MS
+
+    def _loop(self, quality: Quality) -> Loop:
+        """A loop writes down nothing while it is good, so one good loop serves all."""
+        if quality is not Quality.GOOD:
+            return Loop(quality, started_ms=LONG_AGO_MS)
+        self._good.quality, self._good.broken_ms, self._good.outside_ms = quality, NEVER, NEVER
+        return self._good
+
+    # --- edges -----------------------------------------------------------------------------------------------
+
+    def start(self) -> bytes:
+        """The first state: power comes for the first time."""
+        fresh = UnitMemory(rule_ms=list(_RUNNING))
+        return self._join(self._at_power_up(fresh), SAFE_UNIT_OUTPUTS, at_power_up(self.limits))
+
+    def split(self, code: bytes) -> tuple[bytes, UnitOutputs, Seen]:
+        """Memory, outputs as driven, and what the observer remembers."""
+        n = self._length
+        return code[:n], _OUTPUTS[code[n]], Seen(*code[n + 1 :])
+
+    @staticmethod
+    def _join(memory: bytes, outputs: UnitOutputs, seen: Seen) -> bytes:
+        return b"".join((memory, bytes((_OUTPUT_CODE[outputs],)), bytes(seen)))
+
+    def edges(self, code: bytes) -> list[Next]:
+        """All edges out of a state."""
+        memory, was, seen = self.split(code)
+        state, latched = STATES[memory[0]], self.codec.latched(memory)
+        driven = Driven(was.feed_valve, was.flush_valve, was.pump)
+        found: list[Next] = []
+        well: UnitOutputs | None = None
+        for scene in self.scenes.of(state, latched, driven):
+            if not scene.atoms:
+                well = None
+            edge = self._edge(memory, was, seen, state, scene, well)
+            if not scene.atoms:
+                well = edge.outputs
+            found.append(edge)
+        found.append(self._power(memory, seen))
+        found.append(Next(self._forgotten, None, SAFE_UNIT_OUTPUTS, []))
+        return found
+
+    def edge(self, code: bytes, scene: Scene) -> Next:
+        """The edge of one scene."""
+        memory, was, seen = self.split(code)
+        return self._edge(memory, was, seen, STATES[memory[0]], scene, None)
+
+    def _edge(
+        self, memory: bytes, was: UnitOutputs, seen: Seen, state: UnitState, scene: Scene, well: UnitOutputs | None
+    ) -> Next:
+        after, out, entered = self.scan(memory, scene)
+        e = Edge(was, state, scene, out, entered, seen, well)
+        return Next(self._join(after, out, look(e, self.limits)), scene, out, broken(e, self.limits, self.counted))
+
+    def _power(self, memory: bytes, seen: Seen) -> Next:
+        """Power goes and comes again; what is retained is read back by the firmware's own code."""
+        kept, fresh = self._sequencer.memory, UnitMemory(rule_ms=list(_RUNNING))
+        self.codec.decode(memory, kept)
+        text = retained.encode(retained.gather(BankMemory(1), [kept]))
+        retained.recall(text, BankMemory(1), [fresh])
+        code = self._join(self._at_power_up(fresh), SAFE_UNIT_OUTPUTS, at_power_up(self.limits, seen))
+        return Next(code, None, SAFE_UNIT_OUTPUTS, [])
+
+    @cached_property
+    def _forgotten(self) -> bytes:
+        """The state when retained data could not be read."""
+        fresh = UnitMemory(rule_ms=list(_RUNNING))
+        fresh.lost_memory = True
+        return self._join(self._at_power_up(fresh), SAFE_UNIT_OUTPUTS, at_power_up(self.limits))
+
+    def _at_power_up(self, m: UnitMemory) -> bytes:
+        m.entered_ms = NOW_MS
+        return self.codec.encode(m)
+
+
+_ALL_OUTPUTS = [UnitOutputs(*(bool(code >> place & 1) for place in range(6))) for code in range(64)]
+_OUTPUTS = dict(enumerate(_ALL_OUTPUTS))
+_OUTPUT_CODE = {outputs: code for code, outputs in _OUTPUTS.items()}
