@@ -20,6 +20,7 @@ from rich.console import Console
 from controller.files import InputError
 from sim_plant.commands.campaign import campaign
 from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
+from sim_plant.commands.explore import explore
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
 from sim_plant.commands.wiring import wiring
@@ -116,6 +117,7 @@ def control(
 app.command(epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults")(
     campaign
 )
+app.command(epilog="Example: skidproof explore my_site --set purge_s=15 --out evidence/explored")(explore)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(
     epilog="Example: skidproof plant my_site, and in another terminal "

@@ -49,6 +49,7 @@ class Presets(NamedTuple):
     forgiven: bool = False
     stagnant: bool = False  # the last flush is long ago
     flush_put_off: bool = False  # an idle flush that failed is not repeated yet
+    stop_held: bool = False  # a stop that is given has been held for long
 
 
 class Scene(NamedTuple):
@@ -59,6 +60,7 @@ class Scene(NamedTuple):
     age_ms: int
     permits: Permits
     presets: Presets
+    passed: int = 1  # ticks since the scan before: 1, or 0 for one scan of many within a tick
 
 
 class Driven(NamedTuple):
@@ -86,7 +88,12 @@ def base(s: Setpoints, driven: Driven, *, granted: bool) -> Scene:
     proofs = {"feed_valve_shut": not feed, "flush_valve_shut": not flush}
     io = UnitInputs(**healthy, **proofs, **loops, permeate_flow_ma=8.0)
     permits = Permits(
-        **dict.fromkeys(GRANTS, granted), estop_open=False, reset=False, header_bar=HEADER_BAR, events=(), commands=()
+        **dict.fromkeys(GRANTS, granted),
+        estop_open=False,
+        reset=False,
+        header_bar=HEADER_BAR,
+        events=(),
+        commands=(),
     )
     return Scene((), io, 0, permits, Presets())
 

@@ -12,7 +12,7 @@ futures). Left out, or made equal:
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 from controller.parts.timing import NEVER
@@ -33,11 +33,12 @@ _STOPS = frozenset({S.STOP_FLUSH, S.STOPPING})
 _PUMP_FLUSHES = frozenset({S.PURGE, S.QUALITY_FLUSH})
 _RUN = PUMPING - {S.PUMP_START}
 _FILLED = PUMPING | {S.DELAY}
-_REST_COUNTS = frozenset({S.STANDBY, S.WAIT_PERMIT, S.RETRY_WAIT, S.STOPPING, S.STOP_FLUSH})
+
 
 LATCHES: tuple[Event | None, ...] = (None, *Event)
 Get = Callable[[UnitMemory], int]
-Put = Callable[[UnitMemory, int], None]
+Put = Callable[[UnitMemory, int, int], None]
+"""Memory, byte, ticks that pass before the memory is scanned again: 1, or 0 for one scan of many within a tick."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ class Field:
 
 
 def _flag(name: str, live: frozenset[UnitState] = _ALL) -> Field:
-    def put(m: UnitMemory, code: int) -> None:
+    def put(m: UnitMemory, code: int, passed: int) -> None:
         setattr(m, name, bool(code))
 
     return Field(name, lambda m: int(getattr(m, name)), put, live)
@@ -64,8 +65,8 @@ def _age(name: str, cap: int, live: frozenset[UnitState] = _ALL) -> Field:
         since_ms = getattr(m, name)
         return 0 if since_ms == NEVER else min((NOW_MS - since_ms) // TICK_MS, cap) + 1
 
-    def put(m: UnitMemory, code: int) -> None:
-        setattr(m, name, NOW_MS - code * TICK_MS if code else NEVER)
+    def put(m: UnitMemory, code: int, passed: int) -> None:
+        setattr(m, name, NOW_MS - (code - 1 + passed) * TICK_MS if code else NEVER)
 
     return Field(name, get, put, live)
 
@@ -86,8 +87,8 @@ def _in_state(t: dict[str, int]) -> Field:
     def get(m: UnitMemory) -> int:
         return min((NOW_MS - m.entered_ms) // TICK_MS, caps[m.state]) + 1
 
-    def put(m: UnitMemory, code: int) -> None:
-        m.entered_ms = NOW_MS - code * TICK_MS
+    def put(m: UnitMemory, code: int, passed: int) -> None:
+        m.entered_ms = NOW_MS - (code - 1 + passed) * TICK_MS
 
     return Field("entered_ms", get, put, frozenset(caps))
 
@@ -98,8 +99,8 @@ def _ahead(name: str, live: frozenset[UnitState] = _ALL) -> Field:
     def get(m: UnitMemory) -> int:
         return max((getattr(m, name) - NOW_MS) // TICK_MS, 0)
 
-    def put(m: UnitMemory, code: int) -> None:
-        setattr(m, name, NOW_MS + (code - 1) * TICK_MS)
+    def put(m: UnitMemory, code: int, passed: int) -> None:
+        setattr(m, name, NOW_MS + (code - passed) * TICK_MS)
 
     return Field(name, get, put, live)
 
@@ -107,7 +108,7 @@ def _ahead(name: str, live: frozenset[UnitState] = _ALL) -> Field:
 def _one_of(name: str, words: tuple[Any, ...], live: frozenset[UnitState] = _ALL) -> Field:
     code_of = {word: code for code, word in enumerate(words)}
 
-    def put(m: UnitMemory, code: int) -> None:
+    def put(m: UnitMemory, code: int, passed: int) -> None:
         setattr(m, name, words[code])
 
     return Field(name, lambda m: code_of[getattr(m, name)], put, live)
@@ -122,9 +123,7 @@ def _alike() -> dict[Event, Event]:
     shows = {rule.event for rule in RULES if CELLS[S.LOCKOUT, rule.event] is not Answer.IGNORE}
     first: dict[tuple[bool, bool, bool], Event] = {}
     return {
-        event: first.setdefault(
-            (bool(CLEAR_S.get(event)), event in shows, event is Event.PUMP_WELDED), event
-        )
+        event: first.setdefault((bool(CLEAR_S.get(event)), event in shows, event is Event.PUMP_WELDED), event)
         for event in _LATCHED_FIRST
     }
 
@@ -137,13 +136,13 @@ def _latched() -> Field:
     alike = _alike()
     code_of = {word: LATCHES.index(alike[word] if word else None) for word in LATCHES}
 
-    def put(m: UnitMemory, code: int) -> None:
+    def put(m: UnitMemory, code: int, passed: int) -> None:
         m.latched = LATCHES[code]
 
     return Field("latched", lambda m: code_of[m.latched], put)
 
 
-def _put_suction(m: UnitMemory, code: int) -> None:
+def _put_suction(m: UnitMemory, code: int, passed: int) -> None:
     """How many retries in the last hour; when they were does not count, an hour may be over at any time."""
     m.suction_ms = [NOW_MS - 10 * TICK_MS] * code
 
@@ -156,11 +155,21 @@ def _selector(cap: int) -> Field:
         code = age.get(m)
         return cap + 1 if code and m.state in RESTING else code
 
-    def put(m: UnitMemory, code: int) -> None:
-        age.put(m, code)
+    def put(m: UnitMemory, code: int, passed: int) -> None:
+        age.put(m, code, passed)
         m.was_auto = not code
 
     return Field("selector_off_ms", get, put)
+
+
+def _feed_off(cap: int) -> Field:
+    """Since when the feed valve is let go; one that was not opened yet was let go long ago."""
+    age = _age("feed_off_ms", cap)
+
+    def get(m: UnitMemory) -> int:
+        return cap + 1 if m.feed_ms == m.feed_off_ms == NEVER else age.get(m)
+
+    return Field("feed_off_ms", get, age.put, _STOPS)
 
 
 def _fresh(boot: int, back: int) -> Field:
@@ -177,8 +186,8 @@ def _fresh(boot: int, back: int) -> Field:
             return code
         return code if m.state is S.BOOT and code <= boot else cap + 1
 
-    def put(m: UnitMemory, code: int) -> None:
-        age.put(m, code)
+    def put(m: UnitMemory, code: int, passed: int) -> None:
+        age.put(m, code, passed)
         m.io_stale_ms = NEVER if code else NOW_MS - 2 * TICK_MS
 
     return Field("io_fresh_ms", get, put)
@@ -195,20 +204,20 @@ def _get_lost(m: UnitMemory) -> int:
     return 2 * min(len(m.io_lost_ms) - counted, 1) + counted
 
 
-def _put_lost(m: UnitMemory, code: int) -> None:
+def _put_lost(m: UnitMemory, code: int, passed: int) -> None:
     before, counted = divmod(code, 2)
-    m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - TICK_MS] * counted
+    m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - passed * TICK_MS] * counted
 
 
 def _get_volume(m: UnitMemory) -> int:
     return min(int(m.volume_l / FULL_TICK_L + 1e-6), 2)
 
 
-def _put_volume(m: UnitMemory, code: int) -> None:
+def _put_volume(m: UnitMemory, code: int, passed: int) -> None:
     m.volume_l = code * FULL_TICK_L
 
 
-def _put_reference(m: UnitMemory, code: int) -> None:
+def _put_reference(m: UnitMemory, code: int, passed: int) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
 
@@ -240,12 +249,12 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _flag("lost_memory"),
         Field("scanned_ms", lambda m: int(m.scanned_ms != NEVER), _put_scanned),
         _age("feed_ms", max(t["suction_blank_s"], t["FEED_PROOF_S"])),
-        _age("feed_off_ms", t["flush_tail_s"], _STOPS),
+        _feed_off(t["flush_tail_s"]),
         _flag("feed_proven"),
         _age("flush_ms", t["flush_lead_s"]),
         _age("both_ms", max(t["start_flush_max_s"] + 1, t["FLUSH_PROOF_S"], t["stop_flush_s"])),
         _age("pump_ms", t["tds_blank_start_s"], PUMPING),
-        _age("pump_off_ms", t["min_off_s"], _REST_COUNTS),
+        _age("pump_off_ms", t["min_off_s"]),
         _age("enable_ms", t["enable_lead_s"], PUMPING),
         _flag("divert", PUMPING),
         _flag("closing", _STOPS),
@@ -266,20 +275,18 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _selector(t["SELECTOR_DEAD_S"] + 1),
         _fresh(t["boot_s"], t["io_back_s"]),
         _flag("link_lost"),
-        _age("stop_ms", t["ABORT_S"], frozenset({S.STOP_FLUSH})),
-        _age("stop_seen_ms", t["STOP_PAUSE_S"], frozenset({S.STOP_FLUSH})),
     )
 
 
-def _put_due(m: UnitMemory, code: int) -> None:
+def _put_due(m: UnitMemory, code: int, passed: int) -> None:
     m.start_flushes_due = 2 if code else 1
 
 
-def _put_scanned(m: UnitMemory, code: int) -> None:
-    m.scanned_ms = NOW_MS - TICK_MS if code else NEVER
+def _put_scanned(m: UnitMemory, code: int, passed: int) -> None:
+    m.scanned_ms = NOW_MS - passed * TICK_MS if code else NEVER
 
 
-def _put_failures(m: UnitMemory, code: int) -> None:
+def _put_failures(m: UnitMemory, code: int, passed: int) -> None:
     m.purge_failures = code
 
 
@@ -306,8 +313,8 @@ class Codec:
         codes += [0 if get is None else get(m) for get in self._get[state]]
         return bytes(codes)
 
-    def decode(self, code: bytes, m: UnitMemory) -> None:
-        """Put a memory right before the scan at NOW_MS, one tick after it was encoded.
+    def decode(self, code: bytes, m: UnitMemory, passed: int = 1) -> None:
+        """Put a memory right before the scan at NOW_MS, so many ticks after it was encoded.
 
         What the bytes do not hold must be as ``fresh`` made it.
         """
@@ -315,7 +322,7 @@ class Codec:
         m.state = state
         m.active = _mask(code[1], state)
         for byte, f in zip(code[2:], self.fields, strict=True):
-            f.put(m, byte)
+            f.put(m, byte, passed)
 
 
 def _flags(m: UnitMemory) -> int:

@@ -2,8 +2,8 @@
 
 The observer sees what a scan was given, and the outputs before and after it; of the firmware it knows nothing
 but the state that it reports, which is used for one thing: that the unit is out for maintenance. What it
-remembers is part of an explored state, in bytes beside the memory. Times are in ticks: an output that has been
-on in three scans has been on for three ticks.
+remembers is part of an explored state, in bytes beside the memory. Times are in ticks, up to the longest that a
+requirement asks for.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ from typing import NamedTuple
 
 from controller.parts.analogue import Quality
 from controller.settings import Setpoints
-from controller.signals import UnitOutputs, Verb, from_ma, signal_named, UNIT_SIGNALS
+from controller.signals import UNIT_SIGNALS, UnitOutputs, Verb, from_ma, signal_named
 from controller.unit.states import Event, UnitState
 from sim_plant.bench.explore.base import LOOP_NAMES, REFERENCE_BAR, Scene
-from sim_plant.bench.explore.scale import TICK_S, real_s, ticks
+from sim_plant.bench.explore.scale import ticks
 
 
 class Limits(NamedTuple):
@@ -66,23 +66,23 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
 class Seen(NamedTuple):
     """What the observer remembers, one byte each."""
 
-    both: int  # scans with feed and flush open and the pump off, unbroken
+    both: int  # ticks with feed and flush open and the pump off, unbroken
     whole: int  # the last such time was a whole start flush, and neither pump nor rest came after it
-    shut: int  # scans since the flush valve shut
-    off: int  # scans with the pump off
-    open_off: int  # scans with the flush valve open and the pump off
-    open_on: int  # scans with the flush valve open and the pump on
+    shut: int  # ticks since the flush valve shut
+    off: int  # ticks with the pump off
+    open_off: int  # ticks with the flush valve open and the pump off
+    open_on: int  # ticks with the flush valve open and the pump on
     shown: int  # this flush with the pump on has shown itself
-    running: int  # scans with the pump on
-    gap: int  # scans with the pump on since it started or since a purge that showed itself
-    since_flush: int  # scans since a flush with the pump on ended, in this run
-    selector: int  # scans with the selector away from AUTO
-    feed: int  # scans with the feed open
+    running: int  # ticks with the pump on
+    gap: int  # ticks with the pump on since it started or since a purge that showed itself
+    since_flush: int  # ticks since a flush with the pump on ended, in this run
+    selector: int  # ticks with the selector away from AUTO, and one
+    feed: int  # ticks with the feed open
     estop: int  # an E-stop waits for its reset
-    back: int  # fresh images since the image was lost
+    back: int  # ticks since the image was lost
     locked: int  # stopped by something that a reset must follow
-    wait: int  # scans for which a retry must wait
-    boot: int  # scans since power came
+    wait: int  # ticks for which a retry must wait
+    boot: int  # ticks since power came
     out: int  # out for maintenance
 
 
@@ -108,9 +108,7 @@ def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
     fresh = Seen(0, 0, n.settle, 0, 0, 0, 0, 0, 0, n.blank_purge, 0, 0, 0, n.io_back, 0, 0, 0, 0)
     if before is None:
         return fresh
-    return fresh._replace(
-        selector=before.selector, estop=before.estop, locked=before.locked, out=before.out
-    )
+    return fresh._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
 
 
 _SUCTION, _MEMBRANE, _QUALITY, _CONCENTRATE = (
@@ -159,7 +157,12 @@ def _started(e: Edge) -> bool:
 
 def _suction_low(e: Edge, n: Limits) -> bool:
     bar = _suction_bar(e.given)
-    return e.given.presets.elapsed and e.seen.feed >= n.suction_blank and bar is not None and bar < n.s.suction_trip_bar
+    return (
+        e.given.presets.elapsed
+        and e.seen.feed >= n.suction_blank
+        and bar is not None
+        and bar < n.s.suction_trip_bar
+    )
 
 
 def _suction_gone(e: Edge, n: Limits) -> bool:
@@ -198,7 +201,9 @@ def _welded(e: Edge, n: Limits) -> bool:
 def _judged(e: Edge, n: Limits) -> bool:
     """Permeate quality is judged: the pump has run long enough, and no flush is on or just over."""
     o = e.seen
-    return e.was.pump and not e.was.flush_valve and o.running >= n.blank_start and o.since_flush >= n.blank_purge
+    return (
+        e.was.pump and not e.was.flush_valve and o.running >= n.blank_start and o.since_flush >= n.blank_purge
+    )
 
 
 def _very_bad_water(e: Edge, n: Limits) -> bool:
@@ -208,59 +213,78 @@ def _very_bad_water(e: Edge, n: Limits) -> bool:
 
 def _needs_reset(e: Edge, n: Limits) -> bool:
     """Pump stopped by what SR-08, 10, 26 and 41 name: only a reset ends that."""
-    return e.was.pump and _fresh(e, n) and (
-        _pressure_high(e, n)
-        or not e.given.io.motor_healthy
-        or _suction_loop_bad(e, n)
-        or _permeate_blocked(e, n)
+    return (
+        e.was.pump
+        and _fresh(e, n)
+        and (
+            _pressure_high(e, n)
+            or not e.given.io.motor_healthy
+            or _suction_loop_bad(e, n)
+            or _permeate_blocked(e, n)
+        )
     )
 
 
 # --- what is remembered ------------------------------------------------------------------------------------
 
 
+def pass_time(o: Seen, was: UnitOutputs, passed: int, n: Limits) -> Seen:
+    """What the observer remembers when the next scan comes: outputs have stood for so much longer."""
+    if not passed:
+        return o
+    both = was.feed_valve and was.flush_valve and not was.pump
+    flush_off, flush_on = was.flush_valve and not was.pump, was.flush_valve and was.pump
+    return o._replace(
+        both=min(o.both + both, n.start_flush),
+        shut=min(o.shut + (not was.flush_valve), n.settle),
+        off=min(o.off + (not was.pump), n.min_off),
+        open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
+        open_on=min(o.open_on + flush_on, n.flush_open_on + 1),
+        running=min(o.running + was.pump, n.blank_start),
+        gap=min(o.gap + was.pump, n.purge_gap + 1),
+        since_flush=min(o.since_flush + 1, n.blank_purge),
+        selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
+        feed=min(o.feed + was.feed_valve, n.suction_blank),
+        back=min(o.back + 1, n.io_back),
+        wait=max(o.wait - 1, 0),
+        boot=min(o.boot + 1, n.boot),
+    )
+
+
 def look(e: Edge, n: Limits) -> Seen:
-    """What is remembered after a scan."""
+    """What is remembered after a scan; times count from it on."""
     o, out, given = e.seen, e.out, e.given
+    idle = _idle(out)
+    was_both = e.was.feed_valve and e.was.flush_valve and not e.was.pump
     both = out.feed_valve and out.flush_valve and not out.pump
-    whole = o.whole
-    if o.both and not both:
-        whole = int(o.both >= n.start_flush)
-    if e.was.pump:
-        whole = 0
-    open_on = out.flush_valve and out.pump
+    whole = int(o.both >= n.start_flush) if was_both and not both else o.whole
     ended_on = e.was.flush_valve and e.was.pump and out.pump and not out.flush_valve
-    shown = int(open_on and (o.shown or _shows(e, n)))
-    gap = min(o.gap + 1, n.purge_gap + 1) if out.pump else 0
-    if ended_on and o.shown:
-        gap = 0
+    open_on = out.flush_valve and out.pump
     away = not given.io.selector_auto
-    turned = o.selector and not away
     estop = o.estop or given.permits.estop_open
-    if estop and not given.permits.estop_open and (given.permits.reset or turned):
+    if estop and not given.permits.estop_open and (given.permits.reset or (o.selector and not away)):
         estop = 0
     locked = 0 if given.permits.reset and not _needs_reset(e, n) else o.locked or int(_needs_reset(e, n))
     stopped_low = e.was.pump and not out.pump and _fresh(e, n) and (_suction_low(e, n) or _suction_gone(e, n))
-    back = 0 if _lost(e, n) else min(o.back + _fresh(e, n), n.io_back)
-    idle = _idle(out)
+    selector = max(o.selector, 1) if away else 0
     return Seen(
-        both=min(o.both + 1, n.start_flush) if both else 0,
-        whole=0 if idle else whole,
-        shut=0 if out.flush_valve else min(o.shut + 1, n.settle),
-        off=0 if out.pump else min(o.off + 1, n.min_off),
-        open_off=min(o.open_off + 1, n.flush_open_off + 1) if out.flush_valve and not out.pump else 0,
-        open_on=min(o.open_on + 1, n.flush_open_on + 1) if open_on else 0,
-        shown=shown,
-        running=min(o.running + 1, n.blank_start) if out.pump else 0,
-        gap=gap,
-        since_flush=(1 if ended_on else min(o.since_flush + 1, n.blank_purge)) if out.pump else n.blank_purge,
-        selector=(n.selector_dead + 1 if idle else min(o.selector + 1, n.selector_dead + 1)) if away else 0,
-        feed=min(o.feed + 1, n.suction_blank) if out.feed_valve else 0,
+        both=o.both if both and was_both else 0,
+        whole=0 if e.was.pump or idle else whole,
+        shut=0 if out.flush_valve else o.shut if not e.was.flush_valve else 0,
+        off=0 if out.pump else o.off if not e.was.pump else 0,
+        open_off=o.open_off if out.flush_valve and not out.pump and not e.was.pump else 0,
+        open_on=o.open_on if open_on and e.was.pump and e.was.flush_valve else 0,
+        shown=int(open_on and (o.shown or _shows(e, n))),
+        running=o.running if out.pump else 0,
+        gap=0 if not out.pump or (ended_on and o.shown) else o.gap,
+        since_flush=(0 if ended_on else o.since_flush) if out.pump else n.blank_purge,
+        selector=n.selector_dead + 2 if selector and idle else selector,
+        feed=o.feed if out.feed_valve else 0,
         estop=int(estop),
-        back=back,
+        back=0 if _lost(e, n) or (o.back < n.io_back and not _fresh(e, n)) else o.back,
         locked=locked,
-        wait=n.retry_wait if stopped_low else max(o.wait - 1, 0),
-        boot=min(o.boot + 1, n.boot),
+        wait=n.retry_wait if stopped_low else o.wait,
+        boot=o.boot,
         out=_out(e),
     )
 
@@ -310,7 +334,11 @@ def _with_image(check: Check) -> Check:
 
 
 def _opens(e: Edge) -> bool:
-    return (e.out.feed_valve and not e.was.feed_valve) or (e.out.flush_valve and not e.was.flush_valve) or _started(e)
+    return (
+        (e.out.feed_valve and not e.was.feed_valve)
+        or (e.out.flush_valve and not e.was.flush_valve)
+        or _started(e)
+    )
 
 
 def _purge_ended(e: Edge, n: Limits) -> bool:
@@ -326,43 +354,187 @@ def _only_quality(e: Edge, n: Limits) -> bool:
 
 
 REQUIRED: tuple[Required, ...] = (
-    Required("SR-01", "the pump is never on with the feed valve shut", lambda e, n: e.out.pump, lambda e, n: e.out.feed_valve),
-    Required("SR-02", "a pump starts only after a whole start flush", lambda e, n: _started(e), lambda e, n: bool(e.seen.whole)),
-    Required("SR-03", "the flush valve has been shut for the settling time at a pump start", lambda e, n: _started(e), lambda e, n: e.seen.shut >= n.settle),
-    Required("SR-04", "low suction stops the pump", _with_image(lambda e, n: e.was.pump and _suction_low(e, n)), _pump_off),
-    Required("SR-05", "suction gone, or the suction switch open, stops the pump", _with_image(lambda e, n: e.was.pump and _suction_gone(e, n)), _pump_off),
-    Required("SR-06", "a retry waits", lambda e, n: e.seen.wait > 0, lambda e, n: not (e.out.feed_valve and not e.was.feed_valve)),
-    Required("SR-08", "high membrane pressure stops the pump", _with_image(lambda e, n: e.was.pump and _pressure_high(e, n)), _pump_off),
-    Required("SR-09", "the discharge switch stops the pump at once", _with_image(lambda e, n: not e.given.io.discharge_ok), _pump_off),
-    Required("SR-10", "the motor protector stops the pump at once", _with_image(lambda e, n: not e.given.io.motor_healthy), _pump_off),
+    Required(
+        "SR-01",
+        "the pump is never on with the feed valve shut",
+        lambda e, n: e.out.pump,
+        lambda e, n: e.out.feed_valve,
+    ),
+    Required(
+        "SR-02",
+        "a pump starts only after a whole start flush",
+        lambda e, n: _started(e),
+        lambda e, n: bool(e.seen.whole),
+    ),
+    Required(
+        "SR-03",
+        "the flush valve has been shut for the settling time at a pump start",
+        lambda e, n: _started(e),
+        lambda e, n: e.seen.shut >= n.settle,
+    ),
+    Required(
+        "SR-04",
+        "low suction stops the pump",
+        _with_image(lambda e, n: e.was.pump and _suction_low(e, n)),
+        _pump_off,
+    ),
+    Required(
+        "SR-05",
+        "suction gone, or the suction switch open, stops the pump",
+        _with_image(lambda e, n: e.was.pump and _suction_gone(e, n)),
+        _pump_off,
+    ),
+    Required(
+        "SR-06",
+        "a retry waits",
+        lambda e, n: e.seen.wait > 0,
+        lambda e, n: not (e.out.feed_valve and not e.was.feed_valve),
+    ),
+    Required(
+        "SR-08",
+        "high membrane pressure stops the pump",
+        _with_image(lambda e, n: e.was.pump and _pressure_high(e, n)),
+        _pump_off,
+    ),
+    Required(
+        "SR-09",
+        "the discharge switch stops the pump at once",
+        _with_image(lambda e, n: not e.given.io.discharge_ok),
+        _pump_off,
+    ),
+    Required(
+        "SR-10",
+        "the motor protector stops the pump at once",
+        _with_image(lambda e, n: not e.given.io.motor_healthy),
+        _pump_off,
+    ),
     Required("SR-11", "a pump that does not answer is stopped", _with_image(_no_answer), _pump_off),
-    Required("SR-12", "a contactor that does not drop loses its enable, and the beacon shows it", _with_image(_welded), lambda e, n: not e.out.enable and (e.out.beacon or e.entered in _QUIET or e.given.permits.reset)),
-    Required("SR-13", "a motor rests before it starts again", lambda e, n: _started(e), lambda e, n: e.seen.off >= n.min_off),
-    Required("SR-15", "production does not go on for two intervals without a purge that shows itself", lambda e, n: e.out.pump, lambda e, n: e.seen.gap <= n.purge_gap),
-    Required("SR-16", "a purge lasts its time", _purge_ended, lambda e, n: e.seen.open_on in (n.purge, n.quality_flush)),
-    Required("SR-18", "a flush valve is not open for longer than the longest flush", lambda e, n: e.out.flush_valve, lambda e, n: e.seen.open_off < n.flush_open_off + 1 and e.seen.open_on < n.flush_open_on + 1),
+    Required(
+        "SR-12",
+        "a contactor that does not drop loses its enable, and the beacon shows it",
+        _with_image(_welded),
+        lambda e, n: not e.out.enable and (e.out.beacon or e.entered in _QUIET or e.given.permits.reset),
+    ),
+    Required(
+        "SR-13",
+        "a motor rests before it starts again",
+        lambda e, n: _started(e),
+        lambda e, n: e.seen.off >= n.min_off,
+    ),
+    Required(
+        "SR-15",
+        "production does not go on for two intervals without a purge that shows itself",
+        lambda e, n: e.out.pump,
+        lambda e, n: e.seen.gap <= n.purge_gap,
+    ),
+    Required(
+        "SR-16",
+        "a purge lasts its time",
+        _purge_ended,
+        lambda e, n: e.seen.open_on in (n.purge, n.quality_flush),
+    ),
+    Required(
+        "SR-18",
+        "a flush valve is not open for longer than the longest flush",
+        lambda e, n: e.out.flush_valve,
+        lambda e, n: e.seen.open_off <= n.flush_open_off and e.seen.open_on <= n.flush_open_on,
+    ),
     Required("SR-20", "very bad water stops the pump", _with_image(_very_bad_water), _pump_off),
-    Required("SR-21", "no reading of quality stops a pump in blanking", _only_quality, lambda e, n: e.out.pump),
-    Required("SR-24", "a BAD quality loop stops production", _with_image(lambda e, n: e.was.pump and e.given.presets.elapsed and e.given.presets.loops[2] is Quality.BAD), _pump_off),
-    Required("SR-26", "a BAD suction loop stops the pump", _with_image(lambda e, n: e.was.pump and _suction_loop_bad(e, n)), _pump_off),
+    Required(
+        "SR-21", "no reading of quality stops a pump in blanking", _only_quality, lambda e, n: e.out.pump
+    ),
+    Required(
+        "SR-24",
+        "a BAD quality loop stops production",
+        _with_image(
+            lambda e, n: e.was.pump and e.given.presets.elapsed and e.given.presets.loops[2] is Quality.BAD
+        ),
+        _pump_off,
+    ),
+    Required(
+        "SR-26",
+        "a BAD suction loop stops the pump",
+        _with_image(lambda e, n: e.was.pump and _suction_loop_bad(e, n)),
+        _pump_off,
+    ),
     Required("SR-28", "the high-high float stops the pump", _bank(Event.TANK_HIGH_HIGH), _pump_off),
     Required("SR-30", "a skid leak shuts everything", _with_image(_leak), _all_off),
     Required("SR-31", "a floor leak shuts everything", _bank(Event.FLOOR_LEAK), _all_off),
-    Required("SR-32", "a full drain sump stops the pump and lets no flush begin", _bank(Event.SUMP_HIGH), lambda e, n: not e.out.pump and not (e.out.flush_valve and not e.was.flush_valve)),
-    Required("SR-33", "an E-stop shuts everything, and its release opens nothing before a reset", lambda e, n: e.given.permits.estop_open or (bool(e.seen.estop) and not e.given.permits.reset), _all_off),
-    Required("SR-34", "an oxidant stops the pump and opens no valve", _bank(Event.OXIDANT), lambda e, n: not e.out.pump and not _opens(e)),
-    Required("SR-35", "hot feed stops the pump and opens no valve", _bank(Event.FEED_HOT), lambda e, n: not e.out.pump and not _opens(e)),
-    Required("SR-36", "antiscalant out stops production", lambda e, n: e.was.pump and e.state is not UnitState.PUMP_START and Event.ANTISCALANT_LOW in e.given.permits.events, _pump_off),
+    Required(
+        "SR-32",
+        "a full drain sump stops the pump and lets no flush begin",
+        _bank(Event.SUMP_HIGH),
+        lambda e, n: not e.out.pump and not (e.out.flush_valve and not e.was.flush_valve),
+    ),
+    Required(
+        "SR-33",
+        "an E-stop shuts everything, and its release opens nothing before a reset",
+        lambda e, n: e.given.permits.estop_open or (bool(e.seen.estop) and not e.given.permits.reset),
+        _all_off,
+    ),
+    Required(
+        "SR-34",
+        "an oxidant stops the pump and opens no valve",
+        _bank(Event.OXIDANT),
+        lambda e, n: not e.out.pump and not _opens(e),
+    ),
+    Required(
+        "SR-35",
+        "hot feed stops the pump and opens no valve",
+        _bank(Event.FEED_HOT),
+        lambda e, n: not e.out.pump and not _opens(e),
+    ),
+    Required(
+        "SR-36",
+        "antiscalant out stops production",
+        lambda e, n: (
+            e.was.pump
+            and e.state is not UnitState.PUMP_START
+            and Event.ANTISCALANT_LOW in e.given.permits.events
+        ),
+        _pump_off,
+    ),
     Required("SR-37", "dosing lost stops the pump", _bank(Event.DOSING_LOST), _pump_off),
     Required("SR-40", "a booster fault stops the pump", _bank(Event.BOOSTER_FAULT), _pump_off),
-    Required("SR-41", "a blocked permeate side stops the pump", _with_image(lambda e, n: e.was.pump and _permeate_blocked(e, n)), _pump_off),
-    Required("SR-42", "after power-up nothing opens for the boot time", lambda e, n: e.seen.boot < n.boot, _all_off),
-    Required("SR-45", "after a lost image nothing opens before it has been back for a while", lambda e, n: _lost(e, n) or e.seen.back < n.io_back, _all_off),
-    Required("SR-46", "a stale image is no measurement: everything off", lambda e, n: not _fresh(e, n), _all_off),
-    Required("SR-47", "with the heartbeat of the bank lost no pump runs", _bank(Event.COORDINATOR_LOST), _pump_off),
-    Required("SR-49", "a unit in maintenance drives nothing until it is returned to service", lambda e, n: bool(e.seen.out), _all_off),
-    Required("SR-50", "the selector stops the pump at once and the valves within 5 s", lambda e, n: not e.given.io.selector_auto, lambda e, n: not e.out.pump and (e.seen.selector < n.selector_dead + 1 or _idle(e.out))),
-    Required("SR-51", "what a reset must end stays shut until then", lambda e, n: bool(e.seen.locked) and not e.given.permits.reset, lambda e, n: not _started(e) and not (e.out.feed_valve and not e.was.feed_valve)),
+    Required(
+        "SR-41",
+        "a blocked permeate side stops the pump",
+        _with_image(lambda e, n: e.was.pump and _permeate_blocked(e, n)),
+        _pump_off,
+    ),
+    Required(
+        "SR-42", "after power-up nothing opens for the boot time", lambda e, n: e.seen.boot < n.boot, _all_off
+    ),
+    Required(
+        "SR-45",
+        "after a lost image nothing opens before it has been back for a while",
+        lambda e, n: _lost(e, n) or e.seen.back < n.io_back,
+        _all_off,
+    ),
+    Required(
+        "SR-46", "a stale image is no measurement: everything off", lambda e, n: not _fresh(e, n), _all_off
+    ),
+    Required(
+        "SR-47", "with the heartbeat of the bank lost no pump runs", _bank(Event.COORDINATOR_LOST), _pump_off
+    ),
+    Required(
+        "SR-49",
+        "a unit in maintenance drives nothing until it is returned to service",
+        lambda e, n: bool(e.seen.out),
+        _all_off,
+    ),
+    Required(
+        "SR-50",
+        "the selector stops the pump at once and the valves within 5 s",
+        lambda e, n: not e.given.io.selector_auto,
+        lambda e, n: not e.out.pump and (e.seen.selector < n.selector_dead + 2 or _idle(e.out)),
+    ),
+    Required(
+        "SR-51",
+        "what a reset must end stays shut until then",
+        lambda e, n: bool(e.seen.locked) and not e.given.permits.reset,
+        lambda e, n: not _started(e) and not (e.out.feed_valve and not e.was.feed_valve),
+    ),
     Required("SR-54", "isolated, a unit drives nothing", lambda e, n: not e.given.io.isolator_on, _all_off),
 )
 
@@ -376,10 +548,19 @@ class Broken(NamedTuple):
     text: str
 
 
+_REST = frozenset({"SR-12", "SR-21"})
+_AT_REST = tuple((place, r) for place, r in enumerate(REQUIRED) if r.id in _REST)
+_ALL = tuple(enumerate(REQUIRED))
+
+
 def broken(e: Edge, n: Limits, counted: list[int]) -> list[Broken]:
-    """Requirements that this scan breaks; ``counted`` adds up how often each applied, in the order of REQUIRED."""
+    """Requirements that this scan breaks; ``counted`` adds up how often each applied, in the order of REQUIRED.
+
+    A unit that drives nothing before and after the scan can break two of them only; the others are neither
+    asked nor counted then.
+    """
     found = []
-    for place, required in enumerate(REQUIRED):
+    for place, required in _AT_REST if _idle(e.out) and _idle(e.was) else _ALL:
         if required.applies(e, n):
             counted[place] += 1
             if not required.holds(e, n):

@@ -48,7 +48,7 @@ RACES: dict[str, tuple[str, ...]] = {
     "in RETRY_WAIT": ("suction_retry_1_s", "suction_retry_2_s", "suction_retry_3_s", "io_back_s"),
     "selector turned": ("coast_s", "SELECTOR_DEAD_S"),
     "pump on": ("enable_lead_s", "tds_blank_start_s"),
-    "pump off": ("min_off_s",),
+    "pump off, or power comes": ("boot_s", "min_off_s"),
     "purge over": ("tds_blank_purge_s", "purge_retry_s", "purge_interval_s"),
     "good water": ("GOOD_WATER_S",),
     "stop held": ("TOO_FAST_S", "STOP_PAUSE_S", "ABORT_S"),
@@ -56,7 +56,7 @@ RACES: dict[str, tuple[str, ...]] = {
 }
 """Timers that run from the same moment, by what begins there."""
 
-LEAST = {"start_flush_s": 2, "purge_s": 2, "purge_interval_s": 2, "pressure_rise_s": 2, "min_off_s": 2}
+LEAST = {"start_flush_s": 2, "purge_s": 2, "purge_interval_s": 2, "pressure_rise_s": 2}
 """Timers that need an inside: a flush can be cut in the middle, an interval has a half."""
 
 LONG_WAITS = ("suction_retry_1_s", "suction_retry_2_s", "suction_retry_3_s")
@@ -67,10 +67,15 @@ FULL_FLOW_TICKS = 2
 FULL_FLOW_M3H = 2.5
 
 
+_REAL_S: dict[str, float] = {
+    name: getattr(importlib.import_module(module), name) for name, module in CONSTANTS.items()
+}
+"""As they are while nothing is scaled."""
+
+
 def real_s(name: str, s: Setpoints) -> float:
-    """A timer of the site in seconds."""
-    module = CONSTANTS.get(name)
-    return float(getattr(importlib.import_module(module), name) if module else getattr(s, name))
+    """A timer of the site in seconds, scaled or not at the moment."""
+    return _REAL_S[name] if name in _REAL_S else float(getattr(s, name))
 
 
 def ticks(s: Setpoints) -> dict[str, int]:

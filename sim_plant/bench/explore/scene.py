@@ -4,11 +4,10 @@ A scene is a *base* (``base``: all is well, the bank grants everything or nothin
 makes one thing different. Contacts and permits have two classes; a measured quantity has one for each interval
 between the limits that the logic compares it with (``reading.limits``).
 
-``Scenes.of`` gives what is tried in a state: each base; on each base every atom that something which acts in
-this state reads (``reading``); and, in the states that a person must end, every pair of such atoms of which one
-is what ends it. Two things that begin in the same scan are not paired elsewhere: the stronger acts, the
-other is seen in the next scan. That this leaves nothing out is tested with random scenes of any number of atoms
-(``tests/bench/explore``).
+``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that something which acts in
+this state reads (``reading``), one tick after the scan before or within the same tick. Two things in one scan are
+not tried: one is followed by the other within the tick instead. That this leaves nothing out is tested with random
+scenes of any number of atoms (``tests/bench/explore``).
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any
 
 from controller.parts.analogue import Quality
@@ -105,9 +104,7 @@ def _other_grant(name: str) -> Callable[[Scene], Scene]:
 
 
 def _cause(event: Event) -> Callable[[Scene], Scene]:
-    return lambda scene: scene._replace(
-        permits=scene.permits._replace(events=(*scene.permits.events, event))
-    )
+    return lambda scene: scene._replace(permits=scene.permits._replace(events=(*scene.permits.events, event)))
 
 
 def _broken(place: int, quality: Quality) -> Callable[[Scene], Scene]:
@@ -118,6 +115,11 @@ def _broken(place: int, quality: Quality) -> Callable[[Scene], Scene]:
         return scene._replace(io=io, presets=scene.presets._replace(loops=tuple(loops)))
 
     return change
+
+
+def _held_stop(scene: Scene) -> Scene:
+    given = _permit(commands=(Command(Verb.STOP, 1, "a person"),))(scene)
+    return _preset(stop_held=True)(given)
 
 
 def atoms(s: Setpoints) -> tuple[Atom, ...]:
@@ -140,7 +142,9 @@ def _atoms(s: Setpoints) -> Iterator[Atom]:
                 _io(**{LOOP_NAMES[place]: current_ma(s, name, value)}),
             )
     for place, loop in enumerate(LOOP_NAMES):
-        yield Atom(f"{loop.removesuffix('_ma')} no measurement", f"loop {place}", _broken(place, Quality.GOOD))
+        yield Atom(
+            f"{loop.removesuffix('_ma')} no measurement", f"loop {place}", _broken(place, Quality.GOOD)
+        )
         yield Atom(f"{loop.removesuffix('_ma')} BAD", f"loop {place}", _broken(place, Quality.BAD))
     for name in GRANTS:
         yield Atom(name, name, _other_grant(name))
@@ -153,27 +157,32 @@ def _atoms(s: Setpoints) -> Iterator[Atom]:
     yield Atom("reset", "reset", _permit(reset=True))
     for verb in VERBS:
         yield Atom(verb.value, "commands", _permit(commands=(Command(verb, 1, "a person"),)))
-    for name in ("starts_spent", "quality_spent", "resets_spent", "hour_over", "forgiven", "stagnant", "flush_put_off"):
+    yield Atom("stop held", "commands", _held_stop)
+    for name in (
+        "starts_spent",
+        "quality_spent",
+        "resets_spent",
+        "hour_over",
+        "forgiven",
+        "stagnant",
+        "flush_put_off",
+    ):
         yield Atom(name, name, _preset(**{name: True}))
 
 
 STILL_RUNNING = Atom("on-delays run", "elapsed", _preset(elapsed=False))
-_ENDS: dict[UnitState, tuple[str, ...]] = {
-    UnitState.LOCKOUT: ("reset",),
-    UnitState.ESTOP: ("reset",),
-    UnitState.OFF: ("selector_auto",),
-    UnitState.MAINTENANCE: ("selector_auto", Verb.RETURN_TO_SERVICE.value),
-}
-"""What a person does to end a state."""
-
-
 class Scenes:
-    """What is tried in a state. ``s`` is scaled, and its constants must be in ticks."""
+    """What is tried in a state. ``s`` is scaled, and its constants must be in ticks.
 
-    def __init__(self, s: Setpoints) -> None:
+    ``only`` leaves out all atoms but those of some places; () leaves out none.
+    """
+
+    def __init__(self, s: Setpoints, only: tuple[str, ...] = ()) -> None:
         self._s = s
-        self.atoms = atoms(s)
+        self.atoms = tuple(atom for atom in atoms(s) if not only or atom.place in only)
         self._made: dict[tuple[UnitState, Event | None, Driven], tuple[Scene, ...]] = {}
+        self._by_name = {atom.name: atom for atom in (*self.atoms, STILL_RUNNING)}
+        self._standing: dict[tuple[bool, tuple[str, ...], Driven], Scene] = {}
 
     @cached_property
     def _rule_reads(self) -> tuple[frozenset[str], ...]:
@@ -185,6 +194,16 @@ class Scenes:
         if key not in self._made:
             self._made[key] = tuple(self._make(*key))
         return self._made[key]
+
+    def standing(self, granted: bool, names: tuple[str, ...], driven: Driven) -> Scene:
+        """These atoms, whatever is driven meanwhile: the plant goes on answering, the rest stays as it is."""
+        key = (granted, names, driven)
+        if key not in self._standing:
+            scene = base(self._s, driven, granted=granted)
+            for name in names:
+                scene = self._by_name[name].on(scene)
+            self._standing[key] = scene
+        return self._standing[key]
 
     def _make(self, state: UnitState, latched: Event | None, driven: Driven) -> Iterator[Scene]:
         places, delayed = self.places(state, latched)
@@ -198,18 +217,13 @@ class Scenes:
     def _all(
         self, state: UnitState, driven: Driven, matter: list[Atom], delayed: frozenset[str]
     ) -> Iterator[Scene]:
-        for granted in (True, False):
-            start = base(self._s, driven, granted=granted)
+        for granted, passed in product((True, False), (1, 0)):
+            start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
             for atom in matter:
                 yield atom.on(start)
                 if atom.place in delayed:
                     yield STILL_RUNNING.on(atom.on(start))
-            if not granted:
-                return
-            for one in matter:
-                if one.name in _ENDS.get(state, ()):
-                    yield from (other.on(one.on(start)) for other in matter if other.place != one.place)
 
     def places(self, state: UnitState, latched: Event | None) -> tuple[frozenset[str], frozenset[str]]:
         """Places that something reads which acts in a state, and those of them behind an on-delay."""
@@ -219,7 +233,9 @@ class Scenes:
         found = set(state_reads(self._s, state)) | {"age_ms", "selector_auto", "isolator_on", "estop_open"}
         delayed: set[str] = set()
         for rule, reads in zip(RULES, self._rule_reads, strict=True):
-            if rule.event in acting or (rule.event is Event.LOW_SUCTION and Event.LOW_SUCTION_SPENT in acting):
+            if rule.event in acting or (
+                rule.event is Event.LOW_SUCTION and Event.LOW_SUCTION_SPENT in acting
+            ):
                 found |= reads
                 delayed |= reads if rule.delay else set()
         found |= {event.name for event in BANK_CAUSES if event in acting}

@@ -13,11 +13,12 @@ from controller.bank.memory import BankMemory
 from controller.parts.analogue import Loop, Quality
 from controller.parts.timing import NEVER
 from controller.settings import Setpoints
-from controller.signals import SAFE_UNIT_OUTPUTS, Command, UnitOutputs
+from controller.signals import SAFE_UNIT_OUTPUTS as NOTHING
+from controller.signals import Command, UnitOutputs
 from controller.unit.memory import UnitMemory
 from controller.unit.protections import RULES
 from controller.unit.sequencer import Sequencer
-from controller.unit.states import STATES, Event, UnitState
+from controller.unit.states import STATES, UnitState
 from sim_plant.bench.explore.base import NOW_MS, Driven, Presets, Scene
 from sim_plant.bench.explore.compact import Codec
 from sim_plant.bench.explore.observer import (
@@ -29,6 +30,7 @@ from sim_plant.bench.explore.observer import (
     broken,
     limits_of,
     look,
+    pass_time,
 )
 from sim_plant.bench.explore.reading import LONG_AGO_MS
 from sim_plant.bench.explore.scale import TICK_MS, scaled
@@ -36,8 +38,10 @@ from sim_plant.bench.explore.scene import Scenes
 
 _ELAPSED = [LONG_AGO_MS] * len(RULES)
 _RUNNING = [NEVER] * len(RULES)
-OUTPUT_BYTE = 1
-"""Outputs stand in one byte between memory and observer: what was driven before the next scan."""
+POWER = "power"
+"""The place of a loss of power, where only some places are explored."""
+KEPT_MEMORIES = 60_000
+"""So many memories' scans are kept; beyond, they are made anew."""
 
 
 class Scanned(NamedTuple):
@@ -60,26 +64,34 @@ class Next(NamedTuple):
 class Unit:
     """The firmware's own sequencer, put into any memory and scanned once.
 
-    The constants must be in ticks (``scale.scaled_constants``) for as long as it is used.
+    The constants must be in ticks (``scale.scaled_constants``) for as long as it is used. ``only`` leaves out what
+    comes from other places; () leaves out nothing.
     """
 
-    def __init__(self, setpoints: Setpoints) -> None:
+    def __init__(self, setpoints: Setpoints, only: tuple[str, ...] = ()) -> None:
         self.s = scaled(setpoints)
         self.codec = Codec(setpoints)
-        self.scenes = Scenes(self.s)
+        self.scenes = Scenes(self.s, only)
+        self._power_goes = not only or POWER in only
         self.limits = limits_of(setpoints, self.s)
         self.counted = [0] * len(REQUIRED)
         self._sequencer = Sequencer(1, 1, self.s)
         self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
         self._length = 2 + len(self.codec.fields)
+        self._scanned: dict[bytes, tuple[Scanned, ...]] = {}
+        self._after_power: dict[bytes, bytes] = {}
 
     # --- one scan ------------------------------------------------------------------------------------------
 
     def scan(self, memory: bytes, scene: Scene) -> Scanned:
-        """One scan, one tick after ``memory``."""
+        """One scan, a tick after ``memory`` or within the same one."""
+        self.codec.decode(memory, self._sequencer.memory, scene.passed)
+        return self.scan_memory(scene)
+
+    def scan_memory(self, scene: Scene) -> Scanned:
+        """One scan of the memory as it stands, at NOW_MS."""
         unit = self._sequencer
         m = unit.memory
-        self.codec.decode(memory, m)
         self._preset(m, scene.presets)
         permits = scene.permits
         if permits.commands:
@@ -102,6 +114,10 @@ class Unit:
         m.forgive_ms = LONG_AGO_MS if presets.forgiven else NOW_MS
         m.last_flush_ms = LONG_AGO_MS if presets.stagnant else NOW_MS
         m.flush_not_before_ms = NOW_MS + (TICK_MS if presets.flush_put_off else 0)
+        m.retry_wait_s = s.suction_retry_1_s
+        m.stop_ms = m.stop_seen_ms = NEVER
+        if presets.stop_held:
+            m.stop_ms, m.stop_seen_ms = LONG_AGO_MS, NOW_MS - TICK_MS
         m.owed_since_ms, m.command_ms, m.purge_ahead_ms = NOW_MS, NEVER, 0
         if m.feed_off_ms == NEVER and m.feed_ms == NEVER:
             m.feed_off_ms = LONG_AGO_MS
@@ -120,7 +136,7 @@ class Unit:
     def start(self) -> bytes:
         """The first state: power comes for the first time."""
         fresh = UnitMemory(rule_ms=list(_RUNNING))
-        return self._join(self._at_power_up(fresh), SAFE_UNIT_OUTPUTS, at_power_up(self.limits))
+        return self._join(self._at_power_up(fresh), NOTHING, at_power_up(self.limits))
 
     def split(self, code: bytes) -> tuple[bytes, UnitOutputs, Seen]:
         """Memory, outputs as driven, and what the observer remembers."""
@@ -134,48 +150,67 @@ class Unit:
     def edges(self, code: bytes) -> list[Next]:
         """All edges out of a state."""
         memory, was, seen = self.split(code)
-        state, latched = STATES[memory[0]], self.codec.latched(memory)
-        driven = Driven(was.feed_valve, was.flush_valve, was.pump)
+        state = STATES[memory[0]]
         found: list[Next] = []
         well: UnitOutputs | None = None
-        for scene in self.scenes.of(state, latched, driven):
+        seen_at = [pass_time(seen, was, passed, self.limits) for passed in (0, 1)]
+        for scene, scanned in zip(self.tried(memory, was), self._scans(memory, was), strict=True):
             if not scene.atoms:
                 well = None
-            edge = self._edge(memory, was, seen, state, scene, well)
+            e = Edge(was, state, scene, scanned.outputs, scanned.state, seen_at[scene.passed], well)
+            found.append(self._judged(e, scanned))
             if not scene.atoms:
-                well = edge.outputs
-            found.append(edge)
-        found.append(self._power(memory, seen))
-        found.append(Next(self._forgotten, None, SAFE_UNIT_OUTPUTS, []))
+                well = scanned.outputs
+        if self._power_goes:
+            power_up = at_power_up(self.limits, seen)
+            found.append(Next(self._join(self._powered(memory), NOTHING, power_up), None, NOTHING, []))
+            found.append(Next(self._forgotten, None, NOTHING, []))
         return found
 
     def edge(self, code: bytes, scene: Scene) -> Next:
-        """The edge of one scene."""
+        """The edge of one scene, whatever it is made of."""
         memory, was, seen = self.split(code)
-        return self._edge(memory, was, seen, STATES[memory[0]], scene, None)
+        scanned = self.scan(memory, scene)
+        seen = pass_time(seen, was, scene.passed, self.limits)
+        e = Edge(was, STATES[memory[0]], scene, scanned.outputs, scanned.state, seen, None)
+        return self._judged(e, scanned)
 
-    def _edge(
-        self, memory: bytes, was: UnitOutputs, seen: Seen, state: UnitState, scene: Scene, well: UnitOutputs | None
-    ) -> Next:
-        after, out, entered = self.scan(memory, scene)
-        e = Edge(was, state, scene, out, entered, seen, well)
-        return Next(self._join(after, out, look(e, self.limits)), scene, out, broken(e, self.limits, self.counted))
+    def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
+        """The scenes that are tried in a memory."""
+        driven = Driven(was.feed_valve, was.flush_valve, was.pump)
+        return self.scenes.of(STATES[memory[0]], self.codec.latched(memory), driven)
 
-    def _power(self, memory: bytes, seen: Seen) -> Next:
+    def _scans(self, memory: bytes, was: UnitOutputs) -> tuple[Scanned, ...]:
+        """All of them, each made once: states often differ in nothing but what the observer remembers."""
+        found = self._scanned.get(memory)
+        if found is None:
+            found = tuple(self.scan(memory, scene) for scene in self.tried(memory, was))
+            if len(self._scanned) >= KEPT_MEMORIES:
+                self._scanned.clear()
+            self._scanned[memory] = found
+        return found
+
+    def _judged(self, e: Edge, scanned: Scanned) -> Next:
+        code = self._join(scanned.memory, e.out, look(e, self.limits))
+        return Next(code, e.given, e.out, broken(e, self.limits, self.counted))
+
+    def _powered(self, memory: bytes) -> bytes:
         """Power goes and comes again; what is retained is read back by the firmware's own code."""
-        kept, fresh = self._sequencer.memory, UnitMemory(rule_ms=list(_RUNNING))
-        self.codec.decode(memory, kept)
-        text = retained.encode(retained.gather(BankMemory(1), [kept]))
-        retained.recall(text, BankMemory(1), [fresh])
-        code = self._join(self._at_power_up(fresh), SAFE_UNIT_OUTPUTS, at_power_up(self.limits, seen))
-        return Next(code, None, SAFE_UNIT_OUTPUTS, [])
+        found = self._after_power.get(memory)
+        if found is None:
+            kept, fresh = self._sequencer.memory, UnitMemory(rule_ms=list(_RUNNING))
+            self.codec.decode(memory, kept)
+            text = retained.encode(retained.gather(BankMemory(1), [kept]))
+            retained.recall(text, BankMemory(1), [fresh])
+            found = self._after_power[memory] = self._at_power_up(fresh)
+        return found
 
     @cached_property
     def _forgotten(self) -> bytes:
         """The state when retained data could not be read."""
         fresh = UnitMemory(rule_ms=list(_RUNNING))
         fresh.lost_memory = True
-        return self._join(self._at_power_up(fresh), SAFE_UNIT_OUTPUTS, at_power_up(self.limits))
+        return self._join(self._at_power_up(fresh), NOTHING, at_power_up(self.limits))
 
     def _at_power_up(self, m: UnitMemory) -> bytes:
         m.entered_ms = NOW_MS
