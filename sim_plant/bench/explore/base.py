@@ -42,7 +42,7 @@ class Presets(NamedTuple):
 
     elapsed: bool = True  # every on-delay whose condition holds has run out
     loops: tuple[Quality, ...] = (Quality.GOOD,) * LOOPS
-    starts_spent: bool = False
+    starts_spent: bool = False  # the motor must rest: too many starts, or too short a time since its stop
     quality_spent: bool = False
     resets_spent: bool = False
     hour_over: bool = False  # what was counted an hour ago is forgotten

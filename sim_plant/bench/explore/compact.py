@@ -254,7 +254,6 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _age("flush_ms", t["flush_lead_s"]),
         _age("both_ms", max(t["start_flush_max_s"] + 1, t["FLUSH_PROOF_S"], t["stop_flush_s"])),
         _age("pump_ms", t["tds_blank_start_s"], PUMPING),
-        _age("pump_off_ms", t["min_off_s"]),
         _age("enable_ms", t["enable_lead_s"], PUMPING),
         _flag("divert", PUMPING),
         _flag("closing", _STOPS),

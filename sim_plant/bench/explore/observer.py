@@ -26,7 +26,6 @@ class Limits(NamedTuple):
     flush_open_off: int
     flush_open_on: int
     settle: int
-    min_off: int
     purge: int
     quality_flush: int
     purge_gap: int
@@ -48,7 +47,6 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
         flush_open_off=t["start_flush_max_s"] + t["flush_lead_s"] + t["flush_tail_s"],
         flush_open_on=max(t["quality_flush_s"], t["purge_s"]),
         settle=t["settle_s"],
-        min_off=t["min_off_s"],
         purge=t["purge_s"],
         quality_flush=t["quality_flush_s"],
         purge_gap=2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
@@ -69,7 +67,6 @@ class Seen(NamedTuple):
     both: int  # ticks with feed and flush open and the pump off, unbroken
     whole: int  # the last such time was a whole start flush, and neither pump nor rest came after it
     shut: int  # ticks since the flush valve shut
-    off: int  # ticks with the pump off
     open_off: int  # ticks with the flush valve open and the pump off
     open_on: int  # ticks with the flush valve open and the pump on
     shown: int  # this flush with the pump on has shown itself
@@ -105,7 +102,7 @@ def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
     ``before`` is None at the first start, and when the retained data were lost: then nobody can know, and the
     unit is locked out anyway.
     """
-    fresh = Seen(0, 0, n.settle, 0, 0, 0, 0, 0, 0, n.blank_purge, 0, 0, 0, n.io_back, 0, 0, 0, 0)
+    fresh = Seen(0, 0, n.settle, 0, 0, 0, 0, 0, n.blank_purge, 0, 0, 0, n.io_back, 0, 0, 0, 0)
     if before is None:
         return fresh
     return fresh._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
@@ -237,7 +234,6 @@ def pass_time(o: Seen, was: UnitOutputs, passed: int, n: Limits) -> Seen:
     return o._replace(
         both=min(o.both + both, n.start_flush),
         shut=min(o.shut + (not was.flush_valve), n.settle),
-        off=min(o.off + (not was.pump), n.min_off),
         open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
         open_on=min(o.open_on + flush_on, n.flush_open_on + 1),
         running=min(o.running + was.pump, n.blank_start),
@@ -271,7 +267,6 @@ def look(e: Edge, n: Limits) -> Seen:
         both=o.both if both and was_both else 0,
         whole=0 if e.was.pump or idle else whole,
         shut=0 if out.flush_valve else o.shut if not e.was.flush_valve else 0,
-        off=0 if out.pump else o.off if not e.was.pump else 0,
         open_off=o.open_off if out.flush_valve and not out.pump and not e.was.pump else 0,
         open_on=o.open_on if open_on and e.was.pump and e.was.flush_valve else 0,
         shown=int(open_on and (o.shown or _shows(e, n))),
@@ -386,9 +381,9 @@ REQUIRED: tuple[Required, ...] = (
     ),
     Required(
         "SR-06",
-        "a retry waits",
-        lambda e, n: e.seen.wait > 0,
-        lambda e, n: not (e.out.feed_valve and not e.was.feed_valve),
+        "no pump starts while a retry must wait",
+        lambda e, n: _started(e),
+        lambda e, n: e.seen.wait == 0,
     ),
     Required(
         "SR-08",
@@ -414,12 +409,6 @@ REQUIRED: tuple[Required, ...] = (
         "a contactor that does not drop loses its enable, and the beacon shows it",
         _with_image(_welded),
         lambda e, n: not e.out.enable and (e.out.beacon or e.entered in _QUIET or e.given.permits.reset),
-    ),
-    Required(
-        "SR-13",
-        "a motor rests before it starts again",
-        lambda e, n: _started(e),
-        lambda e, n: e.seen.off >= n.min_off,
     ),
     Required(
         "SR-15",

@@ -36,7 +36,6 @@ TIMERS: dict[str, Limits] = {
     "flush_ms": ("flush_lead_s",),
     "both_ms": ("FLUSH_PROOF_S", "stop_flush_s", "start_flush_s", "start_flush_max_s"),
     "pump_ms": ("tds_blank_start_s",),
-    "pump_off_ms": ("min_off_s",),
     "enable_ms": ("enable_lead_s",),
     "purge_from_ms": ("purge_interval_s",),
     "flushed_on_ms": ("tds_blank_purge_s",),

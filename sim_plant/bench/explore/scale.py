@@ -6,7 +6,7 @@ longer stays the longer, and equal ones stay equal. The ticks follow from the si
 typed but what races and the least ticks that some timers need to have an inside at all.
 
 Not scaled, because the exploration chooses them freely in every scan: the on-delays of the protections, the
-judgement of a loop, and what is counted in a rolling hour (see ``scene``).
+judgement of a loop, the rest of a motor, and what is counted in a rolling hour (see ``base.Presets``).
 """
 
 from __future__ import annotations
@@ -48,7 +48,6 @@ RACES: dict[str, tuple[str, ...]] = {
     "in RETRY_WAIT": ("suction_retry_1_s", "suction_retry_2_s", "suction_retry_3_s", "io_back_s"),
     "selector turned": ("coast_s", "SELECTOR_DEAD_S"),
     "pump on": ("enable_lead_s", "tds_blank_start_s"),
-    "pump off, or power comes": ("boot_s", "min_off_s"),
     "purge over": ("tds_blank_purge_s", "purge_retry_s", "purge_interval_s"),
     "good water": ("GOOD_WATER_S",),
     "stop held": ("TOO_FAST_S", "STOP_PAUSE_S", "ABORT_S"),

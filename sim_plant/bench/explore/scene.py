@@ -6,7 +6,7 @@ between the limits that the logic compares it with (``reading.limits``).
 
 ``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that something which acts in
 this state reads (``reading``), one tick after the scan before or within the same tick. Two things in one scan are
-not tried: one is followed by the other within the tick instead. That this leaves nothing out is tested with random
+not tried, but for a command with the selector turned away: one is followed by the other within the tick instead. That this leaves nothing out is tested with random
 scenes of any number of atoms (``tests/bench/explore``).
 """
 
@@ -171,6 +171,10 @@ def _atoms(s: Setpoints) -> Iterator[Atom]:
 
 
 STILL_RUNNING = Atom("on-delays run", "elapsed", _preset(elapsed=False))
+_BY_HAND = frozenset({"commands", "reset"})
+"""What a person gives with the selector turned away; a return to service asks for that."""
+
+
 class Scenes:
     """What is tried in a state. ``s`` is scaled, and its constants must be in ticks.
 
@@ -224,6 +228,8 @@ class Scenes:
                 yield atom.on(start)
                 if atom.place in delayed:
                     yield STILL_RUNNING.on(atom.on(start))
+                if granted and atom.place == "selector_auto":
+                    yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)
 
     def places(self, state: UnitState, latched: Event | None) -> tuple[frozenset[str], frozenset[str]]:
         """Places that something reads which acts in a state, and those of them behind an on-delay."""

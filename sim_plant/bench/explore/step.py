@@ -121,8 +121,7 @@ class Unit:
         m.owed_since_ms, m.command_ms, m.purge_ahead_ms = NOW_MS, NEVER, 0
         if m.feed_off_ms == NEVER and m.feed_ms == NEVER:
             m.feed_off_ms = LONG_AGO_MS
-        if m.pump_off_ms == NEVER and m.pump_ms == NEVER:
-            m.pump_off_ms = LONG_AGO_MS
+        m.pump_off_ms = LONG_AGO_MS if m.pump_ms == NEVER else NEVER
 
     def _loop(self, quality: Quality) -> Loop:
         """A loop writes down nothing while it is good, so one good loop serves all."""
