@@ -50,18 +50,24 @@ def gather(bank: BankMemory, units: list[UnitMemory]) -> Retained:
             | {
                 "latched": m.latched.name if m.latched else None,
                 "run_ms": m.run_ms - m.run_ms % RUN_STEP_MS,
-                "starts_ago_ms": [m.starts_ms[-1] - t_ms for t_ms in m.starts_ms],
+                "starts_ago_ms": _ago_ms(m.starts_ms),
+                "io_lost_ago_ms": _ago_ms(m.io_lost_ms),
             }
             for m in units
         ),
     )
 
 
+def _ago_ms(moments_ms: list[int]) -> list[int]:
+    """How long before the last of them each was: that does not change from scan to scan."""
+    return [moments_ms[-1] - moment_ms for moment_ms in moments_ms]
+
+
 def recall(text: str, bank: BankMemory, units: list[UnitMemory]) -> None:
     """Put a text that ``encode`` made into fresh memories; RetainedLostError when it cannot be trusted.
 
     The flush debt is set whatever was kept: after an interruption nobody can know what stands in the
-    membranes. Pump starts count as if power had been away for no time.
+    membranes. Pump starts and losses of the I/O count as if power had been away for no time.
     """
     kept = decode(text, len(units))
     try:
@@ -80,7 +86,8 @@ def recall(text: str, bank: BankMemory, units: list[UnitMemory]) -> None:
 def _unit_values(kept: dict[str, Any]) -> dict[str, Any]:
     values = {name: kept[name] for name in FIELDS}
     values["latched"] = Event[kept["latched"]] if kept["latched"] else None
-    values["starts_ms"] = [-int(age_ms) for age_ms in kept["starts_ago_ms"]]
+    for name in ("starts", "io_lost"):
+        values[f"{name}_ms"] = [-int(ago_ms) for ago_ms in kept[f"{name}_ago_ms"]]
     return values
 
 

@@ -139,7 +139,7 @@ class Board:
             pumping = any(request.pumping for request in requests)
             slow = sample_bank(BankSight(self._s, bank, inputs.bank, pumping, now_ms))
             seen.sampled_ms = now_ms
-        active = bank_events(bank, not inputs.bank.estop_healthy, self._s, now_ms)
+        active = bank_events(bank, bank.io_seen and not inputs.bank.estop_healthy, self._s, now_ms)
         return scope.step(Seen(active, bank_held(bank, units), slow, 0, False), now_ms)
 
     # --- people --------------------------------------------------------------------------------------

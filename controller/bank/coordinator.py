@@ -63,6 +63,7 @@ class Coordinator:
         stale = age_ms > s.io_stale_s * 1000.0
         m.stale_ms = since(stale, m.stale_ms, now_ms)
         m.fresh_ms = since(not stale, m.fresh_ms, now_ms)
+        m.io_seen = m.io_seen or not stale
         if heartbeat_lost(m, s, now_ms):
             m.link_lost = True
         elif held_s(m.fresh_ms, now_ms) >= s.io_back_s:
@@ -114,20 +115,21 @@ class Coordinator:
         events = list(m.latched)
         if supply.header_lost(v):
             events.append(Event.HEADER_LOST)
-        if not v.io.bank_run:
+        if m.io_seen and not v.io.bank_run:
             events.append(Event.STOP)
         if heartbeat_lost(m, v.s, v.now_ms):
             events.append(Event.COORDINATOR_LOST)
         ready = m.stage is Stage.READY and not m.latched and not m.link_lost
-        estop_open, header_bar = not v.io.estop_healthy, v.values[HEADER]
+        estop_open, header_bar = m.io_seen and not v.io.estop_healthy, v.values[HEADER]
         held_back = m.full or not v.io.antiscalant_ok or not v.good(HEADER) or v.stale
         may_leave = self._may_leave(v, commands)
-        shared_events = tuple(events)
+        shared_events, hold_s = tuple(events), self._hold_s(v)
         return tuple(
             Permits(
                 call=m.called[unit - 1],
                 ready=ready and resumed,
                 may_start=not held_back and resumed,
+                hold_s=hold_s,
                 token=unit in token_units,
                 start_slot=unit == start_unit,
                 close_feed=unit == close_unit,
@@ -152,10 +154,17 @@ class Coordinator:
     @staticmethod
     def _resumed(v: BankView) -> list[bool]:
         """Which units may move again after power return: they come back one after another."""
-        running_s = v.held_s(v.m.booted_ms)
         if v.m.returns >= v.s.brownout_returns:
             return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
+        running_s = v.held_s(v.m.booted_ms)
         return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
+
+    @staticmethod
+    def _hold_s(v: BankView) -> float:
+        """How long it must stay steady yet; the scan that finds it so has forgotten the returns."""
+        if v.m.returns < v.s.brownout_returns:
+            return 0.0
+        return 60.0 * v.s.brownout_min - v.held_s(v.m.booted_ms)
 
     def _outputs(self, v: BankView, fresh: bool, alarms: AlarmSignal) -> BankOutputs:
         dt_s = (v.now_ms - v.m.scanned_ms) / 1000.0

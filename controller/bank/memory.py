@@ -31,6 +31,7 @@ class BankMemory:
     scanned_ms: int = NEVER
     booted_ms: int = 0
     returns: int = 0  # retained: power returns in short order, this one included
+    io_seen: bool = False  # the shared image has been fresh since power-up; before, it says nothing
     stale_ms: int = NEVER  # the shared image is too old since
     fresh_ms: int = NEVER  # the shared image is fresh since
     link_lost: bool = False  # the heartbeat was lost and has not been back for long enough

@@ -81,9 +81,9 @@ class UnitMemory:
     tds_good_ms: int = NEVER
 
     # budgets in a rolling hour
-    starts_ms: list[int] = field(default_factory=list)
+    starts_ms: list[int] = field(default_factory=list)  # retained
     suction_ms: list[int] = field(default_factory=list)
-    io_lost_ms: list[int] = field(default_factory=list)
+    io_lost_ms: list[int] = field(default_factory=list)  # retained
     forgive_ms: int = NEVER  # undisturbed production since
     retry_wait_s: float = 0.0
 

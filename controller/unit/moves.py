@@ -23,7 +23,6 @@ def perform(v: View, event: Event, cell: Move) -> UnitState:
     if event in (Event.LOW_SUCTION, Event.HEADER_LOST) and target is UnitState.RETRY_WAIT:
         _count_suction_failure(v)
     elif event is Event.IO_LOST:
-        v.m.io_lost_ms.append(v.now_ms)
         v.m.link_lost = True
         v.m.retry_wait_s = v.s.io_back_s
     entered = destination(v.m.state, Move(cell.trip, target))

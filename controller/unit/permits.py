@@ -26,6 +26,7 @@ class Permits(NamedTuple):
     call: bool  # wanted for production
     ready: bool  # pre-start order complete: water is good, under pressure and dosed
     may_start: bool  # tank and power-return rules allow a new start
+    hold_s: float  # the supply came and went: so long the bank waits; 0.0 when it does not
     token: bool  # a flush slot is lent to this unit
     start_slot: bool  # the pump may start in this scan
     close_feed: bool  # the feed valve may close in this scan

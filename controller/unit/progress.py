@@ -74,7 +74,8 @@ def standby(v: View) -> str | None:
     if settling is not None:
         return settling
     if not v.p.ready:
-        return "flush owed, bank not ready"
+        held = _count_down("power came and went: held", 0.0, v.p.hold_s)
+        return held or "flush owed, bank not ready"
     return None if v.p.token else "flush owed, waiting for a flush slot"
 
 

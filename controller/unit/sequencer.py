@@ -139,6 +139,7 @@ class Sequencer:
         m.scanned_ms = m.entered_ms = m.pump_off_ms = m.owed_since_ms = v.now_ms
         m.was_auto = v.io.selector_auto
         m.starts_ms = [v.now_ms + ago_ms for ago_ms in m.starts_ms]  # recalled as times before power-up
+        m.io_lost_ms = [v.now_ms + ago_ms for ago_ms in m.io_lost_ms]  # likewise
 
     @staticmethod
     def _forget(v: View) -> None:
@@ -174,9 +175,7 @@ class Sequencer:
         events.extend(p.events)
         # in a state that drives something the loss counts at once: the stale image has just cut the outputs
         if v.age_ms >= v.s.io_lost_s * 1000.0 or (v.stale and m.state not in RESTING):
-            counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms
-            spent = len(m.io_lost_ms) - counted >= v.s.io_retries
-            events.append(Event.IO_LOST_SPENT if spent else Event.IO_LOST)
+            events.append(self._io_lost(v))
         if v.io.selector_auto and not m.was_auto and v.io.isolator_on:
             events.append(Event.SELECTOR_AUTO)
         m.was_auto = v.io.selector_auto
@@ -195,6 +194,17 @@ class Sequencer:
                 events.append(Event.RESET if outcome is Outcome.TAKEN else Event.RESET_REFUSED)
             self.answers.extend(Answered(c, outcome) for c in p.commands if c.verb is Verb.RESET)
         return events
+
+    @staticmethod
+    def _io_lost(v: View) -> Event:
+        """A loss counts once, however long it lasts, and in every state but BOOT, where none was had yet."""
+        m = v.m
+        counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms
+        if len(m.io_lost_ms) - counted >= v.s.io_retries:
+            return Event.IO_LOST_SPENT
+        if not counted and m.state is not UnitState.BOOT:
+            m.io_lost_ms.append(v.now_ms)
+        return Event.IO_LOST
 
     @staticmethod
     def _slot_lost(v: View) -> bool:

@@ -27,7 +27,7 @@ class BoardRig:
     def __init__(self, n_units: int = 2, setpoints: Setpoints | None = None) -> None:
         self.board = Board(n_units, setpoints or Setpoints())
         self.now_ms = START_MS
-        self.bank = BankMemory(n_units)
+        self.bank = BankMemory(n_units, io_seen=True)
         self.units = [
             UnitMemory(
                 state=UnitState.PRODUCE,

@@ -53,6 +53,7 @@ PERMITTED = Permits(
     call=True,
     ready=True,
     may_start=True,
+    hold_s=0.0,
     token=True,
     start_slot=True,
     close_feed=True,

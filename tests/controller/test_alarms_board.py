@@ -232,6 +232,14 @@ def test_the_open_e_stop_chain_is_an_alarm_of_the_bank() -> None:
     assert rig.scan(100).shown() == {(0, "emergency stop", "LATUN")}
 
 
+def test_contacts_of_a_bank_that_has_shown_nothing_since_power_up_are_no_alarm() -> None:
+    rig = BoardRig()
+    rig.bank.io_seen = False
+    rig.shared["estop_healthy"] = False
+
+    assert rig.scan(100).shown() == set()
+
+
 def test_a_shared_cause_hides_its_consequence_in_every_unit_in_the_same_scan() -> None:
     rig = BoardRig().scan()
     rig.bank.header_low_ms = rig.now_ms - 10_000

@@ -17,6 +17,7 @@ NOTHING = Permits(
     call=False,
     ready=False,
     may_start=False,
+    hold_s=0.0,
     token=False,
     start_slot=False,
     close_feed=False,

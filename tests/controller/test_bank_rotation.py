@@ -53,6 +53,17 @@ def test_a_supply_that_comes_and_goes_is_waited_out(returns: int, held: bool) ->
     assert (rig.states[0] is not S.PRODUCE) is held
 
 
+def test_a_bank_that_waits_the_supply_out_says_so_and_for_how_long() -> None:
+    text = BankRig(1, QUICK).controller.retained()
+    for _ in range(2):
+        text = BankRig(1, QUICK, retained=text).controller.retained()
+    rig = BankRig(1, QUICK, retained=text)
+
+    rig.run(60)
+
+    assert rig.controller.waits() == ("power came and went: held, 840 s to go",)
+
+
 def test_after_the_hold_the_bank_starts() -> None:
     text = BankRig(1, QUICK).controller.retained()
     for _ in range(3):

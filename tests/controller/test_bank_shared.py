@@ -344,3 +344,55 @@ def test_pumping_states_are_the_only_ones_with_a_pump() -> None:
     assert seen <= set(STATES)
     for _, states, units, _ in rig.trace:
         assert all(state in PUMPING for state, out in zip(states, units, strict=True) if out.pump)
+
+
+# --- an image that has never been fresh -------------------------------------------------------------------
+
+
+def before_the_first_image(retained: str | None = None) -> BankRig:
+    """A program on a line that carries nothing yet: all contacts open, the age as of an hour."""
+    rig = BankRig(2, retained=retained)
+    rig.bank |= {"estop_healthy": False, "bank_run": False}
+    rig.bank_age_ms, rig.unit_age_ms = 3_600_000, [3_600_000, 3_600_000]
+    rig.run(10)
+    return rig
+
+
+def the_line_carries(rig: BankRig) -> None:
+    del rig.bank["bank_run"]
+    rig.bank_age_ms, rig.unit_age_ms = 0, [0, 0]
+
+
+def test_contacts_of_an_image_that_has_never_been_fresh_are_no_estop_and_no_stop() -> None:
+    rig = before_the_first_image()
+    told = {(event.kind, event.text) for event in rig.controller.take_events()}
+    assert rig.states == (S.BOOT, S.BOOT)
+    assert not told & {("cause", "emergency stop chain open"), ("cause", "stop command")}
+    assert {alarm.id for alarm in rig.controller.alarms()} == {"shared I/O lost", "unit I/O lost"}
+
+    the_line_carries(rig)
+    del rig.bank["estop_healthy"]
+    rig.until(lambda r: r.states == (S.PRODUCE, S.PRODUCE), 600)  # without a reset
+
+
+def test_an_estop_that_the_first_fresh_image_shows_waits_for_its_reset() -> None:
+    rig = before_the_first_image()
+
+    the_line_carries(rig)
+    rig.run(1)
+    assert rig.states == (S.ESTOP, S.ESTOP)
+    del rig.bank["estop_healthy"]
+    rig.run(60)
+
+    assert rig.states == (S.ESTOP, S.ESTOP)
+
+
+def test_an_estop_stands_while_the_image_that_showed_it_grows_old() -> None:
+    rig = producing_bank(2)
+    rig.bank["estop_healthy"] = False
+    rig.run(1)
+    rig.bank_age_ms = 9_000
+
+    rig.command(Verb.RESET, 0).run(5)
+
+    assert rig.states == (S.ESTOP, S.ESTOP)

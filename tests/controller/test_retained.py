@@ -172,3 +172,42 @@ def test_pump_starts_before_the_loss_still_count_as_if_no_time_had_passed() -> N
     retained.recall(text, BankMemory(1), [fresh])
 
     assert fresh.starts_ms == [-60_000, 0]
+
+
+def test_losses_of_the_io_still_count_after_a_loss_of_power_as_if_no_time_had_passed() -> None:
+    """Given three losses, then a new start of the program: the next loss is the fourth (SR-45)."""
+    before = producing_bank(1)
+    for _loss in range(3):
+        before.unit_age_ms = [2_000]
+        before.run(3)
+        before.unit_age_ms = [0]
+        before.run(1)
+
+    rig = BankRig(1, retained=before.controller.retained())
+    rig.run(6)
+    assert rig.states == (S.STANDBY,)
+    rig.unit_age_ms = [2_000]
+    rig.run(1)
+
+    assert rig.states == (S.LOCKOUT,)
+    assert "unit I/O lost, retries spent" in rig.controller.waits()[0]
+
+
+def test_the_text_rests_while_nothing_is_lost_or_started() -> None:
+    m = memory(io_lost_ms=[1_000, 61_000])
+    text = retained.encode(retained.gather(BankMemory(1), [m]))
+    fresh = UnitMemory()
+
+    retained.recall(text, BankMemory(1), [fresh])
+
+    assert fresh.io_lost_ms == [-60_000, 0]
+    assert retained.encode(retained.gather(BankMemory(1), [fresh])) == text
+
+
+def test_a_text_without_the_losses_is_not_believed() -> None:
+    unit = retained.decode(TEXT, 2).units[0]
+    kept = {name: value for name, value in unit.items() if name != "io_lost_ago_ms"}
+    text = retained.encode(retained.Retained({"latched": [], "returns": 0}, (kept,)))
+
+    with pytest.raises(retained.RetainedLostError, match="io_lost_ago_ms"):
+        retained.recall(text, BankMemory(1), [UnitMemory()])

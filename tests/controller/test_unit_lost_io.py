@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from harness import unit_in
+from harness import QUICK, UnitRig, unit_in
 
 from controller.signals import SAFE_UNIT_OUTPUTS, Verb
 from controller.unit.states import RESTING, STATES, Event, UnitState
@@ -128,6 +128,44 @@ def test_no_flush_begins_on_a_stale_image() -> None:
     rig.step()
 
     assert rig.state is S.START_FLUSH
+
+
+def lose(rig: UnitRig) -> None:
+    """The I/O is lost for 3 s and fresh for a moment."""
+    rig.age_ms = 2_000
+    rig.run(3)
+    rig.age_ms = 0
+    rig.run(1)
+
+
+@pytest.mark.parametrize("state", [S.STANDBY, S.WAIT_PERMIT, S.RETRY_WAIT])
+def test_the_fourth_loss_locks_a_unit_out_that_drove_nothing_meanwhile(state: UnitState) -> None:
+    rig = unit_in(state)
+    for _loss in range(3):
+        lose(rig)
+    assert rig.state is not S.LOCKOUT
+
+    lose(rig)
+
+    assert rig.state is S.LOCKOUT
+    assert rig.sequencer.memory.latched is Event.IO_LOST_SPENT
+
+
+def test_a_loss_counts_once_however_long_it_lasts() -> None:
+    rig = unit_in(S.PRODUCE)
+    rig.age_ms = 2_000
+    rig.run(1_000)
+
+    assert len(rig.sequencer.memory.io_lost_ms) == 1
+
+
+def test_io_that_was_never_there_since_power_up_has_not_been_lost() -> None:
+    rig = UnitRig(QUICK)
+    rig.age_ms = 3_600_000
+    rig.run(60)
+
+    assert rig.state is S.BOOT
+    assert rig.sequencer.memory.io_lost_ms == []
 
 
 @pytest.mark.parametrize("state", [S.STANDBY, S.WAIT_PERMIT])

@@ -57,12 +57,11 @@ def test_a_stop_flush_that_repaid_its_debt_makes_the_next_one_wait_for_nothing()
     assert move(view(S.STOP_FLUSH, 80), Event.DONE) == ENTERED | {"state": S.STANDBY}
 
 
-def test_lost_inputs_have_a_budget_and_a_wait_of_their_own() -> None:
-    v = view(S.PRODUCE, 60, memory={"io_lost_ms": [ago(99)], "suction_ms": [ago(98)]})
+def test_lost_inputs_have_a_wait_of_their_own_and_use_up_no_retry_of_low_suction() -> None:
+    v = view(S.PRODUCE, 60, memory={"io_lost_ms": [NOW_MS], "suction_ms": [ago(98)]})
 
     assert move(v, Event.IO_LOST) == ENTERED | {
         "state": S.RETRY_WAIT,
-        "io_lost_ms": [ago(99), NOW_MS],
         "link_lost": True,
         "retry_wait_s": 30.0,
     }

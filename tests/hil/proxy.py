@@ -220,15 +220,12 @@ class Proxy:
             kept = self.kept.setdefault(frame[_UNIT_AT], self.last.get(frame[_UNIT_AT], frame))
             return [_with_id(kept, _id_of(frame))] if what is Mischief.REPLAY else [kept, frame]
         if what is Mischief.FOREIGN:
-            others = [
-                last
-                for unit, last in self.last.items()
-                if unit != frame[_UNIT_AT] and len(last) == len(frame)
-            ]
+            others = [last for unit, last in self.last.items() if unit != frame[_UNIT_AT]]
             if not others:
                 return None
-            other = self.rng.choice(others)
-            return [frame[:_FUNCTION_AT] + other[_FUNCTION_AT:]]
+            # one of the same length is the worse lie; the bank's has a length of its own
+            alike = [other for other in others if len(other) == len(frame)]
+            return [_with_pdu(frame, self.rng.choice(alike or others)[_FUNCTION_AT:])]
         if what is Mischief.SWAP:
             return [_swapped(frame)]
         return None

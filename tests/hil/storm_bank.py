@@ -18,6 +18,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from controller.drivers.remote import RemoteDriver
 from controller.firmware import Controller, Snapshot
 from controller.modbus.server import ServerThread, serve_tcp
@@ -25,7 +27,7 @@ from controller.settings import Setpoints
 from controller.signals import Inputs, Outputs, safe_outputs
 from controller.unit.states import STATES
 from controller.wiring import default_wiring
-from sim_plant.bench.trace import Mark, Recorder, Trace
+from sim_plant.bench.trace import BANK_DI, Mark, Recorder, Trace
 from sim_plant.plant import Plant
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.serve.remote_io import RemoteIo
@@ -39,6 +41,8 @@ OURS, OTHER = 7, 99
 LOW_PCT = 30.0  # so little in the tank that all units are called
 STEP_MS_MAX = 500
 PRESS_MS = 500
+DOWN_S = 3.0  # a program that a person starts again; longer than the devices keep what it drove
+PROGRAM_ENDS = "the program's end"
 DEVICES = ("bank", "skid1", "skid2")
 UNIT_IDS = {"bank": 100, "skid1": 1, "skid2": 2}
 
@@ -59,6 +63,7 @@ SHORT = Setpoints(
     min_rest_min=0,
     resume_s=0,
     resume_step_s=0,
+    brownout_min=1,  # the program is started again after each second master: no supply that comes and goes
     io_retries=5,
     resets_per_h=10,
     drain_capacity_m3h=50,
@@ -112,6 +117,26 @@ def _new_plant(seed: int) -> Plant:
 def now_ms() -> int:
     """Monotonic time of the machine."""
     return time.monotonic_ns() // 1_000_000
+
+
+def answerable(trace: Trace, rules: FieldRules, t0_ms: int, end_ms: int) -> Trace:
+    """A record, ``t0_ms`` its beginning, without what no master can answer; the monitors know of no line.
+
+    A contact is open from the first image that carried it on, and not at all when none did. While a module
+    keeps its outputs by a fault, its image has no age. ``rules`` has its own limits for both.
+    """
+
+    def rows(from_ms: int, to_ms: int) -> slice:
+        first, end = np.searchsorted(trace.t_ms, (from_ms - t0_ms, to_ms - t0_ms))
+        return slice(int(first), int(end))
+
+    for name, contact in (("estop_healthy", rules.estop), ("tank_not_overfull", rules.float)):
+        for from_ms, to_ms in contact.unseen(end_ms):
+            trace.bank_di[rows(from_ms, to_ms), BANK_DI.index(name)] = True
+    for unit, from_ms, to_ms in rules.were_held:
+        ages_ms = trace.unit_age_ms[:, unit - 1] if unit else trace.bank_age_ms
+        ages_ms[rows(from_ms, to_ms)] = 0
+    return trace
 
 
 class StormBank:
@@ -187,9 +212,11 @@ class StormBank:
         def work() -> None:
             retained = self.controller.retained()
             self.driver.close()
+            time.sleep(DOWN_S)
             self._start_program(retained)
 
         self.mark("power", 0, "program started again")
+        self.rules.cut_off(PROGRAM_ENDS, range(N_UNITS + 1), now_ms(), "SR-43")
         self._restarting = threading.Thread(target=work, daemon=True)
         self._restarting.start()
 
@@ -204,6 +231,7 @@ class StormBank:
             self._scanned_ms = 0
             return
         at_ms = now_ms()
+        self.rules.reachable(PROGRAM_ENDS)
         if self._scanned_ms:
             self.scans_late_ms.append(max(at_ms - self._scanned_ms - SCAN_MS, 0))
         self._scanned_ms = at_ms
@@ -265,7 +293,7 @@ class StormBank:
     def press_reset(self) -> None:
         """A person's finger on the button."""
         self.operate("reset_button", True)
-        self.rules.reset_given(now_ms())
+        self.rules.reset_given()
         self.in_ms(PRESS_MS, lambda: self.operate("reset_button", False))
 
     def operate(self, switch: str, on: bool) -> None:
@@ -289,6 +317,10 @@ class StormBank:
     def trace(self) -> Trace:
         """What was seen at the desk and on the line."""
         return self._desk.record.followed_by(self.recorder.trace())
+
+    def judged_trace(self) -> Trace:
+        """The same, as the monitors are shown it."""
+        return answerable(self.trace(), self.rules, self.t0_ms, now_ms())
 
     def close(self) -> None:
         """End the program, let the proxy go."""

@@ -11,8 +11,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from controller.modbus.link import Link, LinkError, TcpSettings
+from sim_plant.bench.monitors.causes import LINK_LOST
 from tests.hil.proxy import Mischief, Rule
 from tests.hil.storm_bank import DEVICES, OTHER, UNIT_IDS, StormBank, now_ms
+from tests.hil.storm_rules import STALE_MS
 
 CUTS_ALL = ("lose requests", "lose answers", "half open", "cut", "exception", "garble", "echo", "wrong id")
 """Nothing reaches the device when all frames are struck, so it falls to rest by itself."""
@@ -130,6 +132,8 @@ class Weather:
         self._bank = bank
         self._standing: list[Trouble] = []
         self._masters: dict[Trouble, SecondMaster] = {}
+        self._lost: set[int] = set()  # units whose loss is marked
+        self._kept: set[int] = set()  # units whose module kept its outputs, until they have a fresh image
         self.second_master_was_here = False
 
     def begin(self, trouble: Trouble) -> None:
@@ -140,11 +144,29 @@ class Weather:
         for name in trouble.devices:
             self._act(trouble, name)
         self._set_rules()
-        if units := trouble.cut_off():
-            bank.rules.cut_off(trouble.name, units, now_ms())
-            for unit in units:
-                if unit:
-                    bank.mark("inject", unit, "unit_io lost")
+        bank.rules.cut_off(trouble.name, trouble.cut_off(), now_ms())
+
+    def look(self) -> None:
+        """Mark losses of units' I/O for the monitors; after every scan of the plant.
+
+        A loss that the firmware can know of is over when it has a fresh image again. One during which the
+        module keeps its outputs is none for the monitors: no master can do anything then.
+        """
+        bank = self._bank
+        for unit in range(1, bank.wiring.n_units + 1):
+            cut = any(unit in trouble.cut_off() for trouble in self._standing)
+            fresh = bank.inputs is not None and bank.inputs.unit_age_ms[unit - 1] <= STALE_MS
+            if unit in bank.rules.held:
+                self._kept.add(unit)
+            elif fresh and not cut:
+                self._kept.discard(unit)
+            was_lost, is_kept = unit in self._lost, unit in self._kept
+            if cut and not was_lost and not is_kept:
+                self._lost.add(unit)
+                bank.mark("inject", unit, LINK_LOST)
+            elif was_lost and (is_kept or (fresh and not cut)):
+                self._lost.discard(unit)
+                bank.mark("clear", unit, LINK_LOST)
 
     def _act(self, trouble: Trouble, name: str) -> None:
         bank, io = self._bank, self._bank.io
@@ -158,7 +180,7 @@ class Weather:
         if trouble.how in acts:
             acts[trouble.how]()
         elif trouble.how == "reboot held":
-            bank.rules.held.add(unit)
+            bank.rules.hold(unit, now_ms())
             io.hold_outputs(name)
             io.reboot(name, trouble.boot_ms)
         elif trouble.how == "second master":
@@ -175,9 +197,6 @@ class Weather:
             self._undo(trouble, name)
         self._set_rules()
         bank.rules.reachable(trouble.name)
-        for unit in trouble.cut_off():
-            if unit:
-                bank.mark("clear", unit, "unit_io lost")
 
     def _undo(self, trouble: Trouble, name: str) -> None:
         bank, io = self._bank, self._bank.io
@@ -188,7 +207,7 @@ class Weather:
             io.show_identity(name, None)
         elif trouble.how == "reboot held":
             io.hold_outputs(name, False)
-            bank.rules.held.discard(unit)
+            bank.rules.let_go(unit, now_ms())
         elif trouble.how == "second master":
             self._masters.pop(trouble).over.set()
 

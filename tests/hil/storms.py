@@ -3,8 +3,8 @@
     python -m tests.hil.storms --minutes 500 --banks 40 --seed 1
 
 Each bank (``tests.hil.storm_bank``) is brought into production, goes through a storm of random faults F67 to
-F77 (``storm_troubles``), must come back to production by itself or after the one reset that a person gives,
-and goes into the next one. Every scan of the plant is judged by ``storm_rules``; at the end of a bank's life
+F77 (``storm_troubles``), must come back to production by itself or after the resets that a person gives, and
+goes into the next one. Every scan of the plant is judged by ``storm_rules``; at the end of a bank's life
 its record goes before the requirement monitors of the bench. Minutes are those of all banks together.
 
 The schedule of a bank follows from the seed and its number alone. What the machine does in between does not:
@@ -42,9 +42,10 @@ ROOT = Path(__file__).parents[2]
 JUDGED = ("SR-01", "SR-02", "SR-14", "SR-17", "SR-18", "SR-28", "SR-33", "SR-45", "SR-46", "SR-47")
 UNCERTAINTY_MS = LAG_MS
 STORM_MS = (30_000, 45_000, 60_000, 80_000)
-READY_MS = 240_000  # from a start, or from the end of a storm, to production of all units
+READY_MS = 240_000  # from a start, the end of a storm, or what a person did last to production of all units
 RESTART_AFTER_MS = 3_500  # a second master must have been away for 3 s
 RESET_AFTER_MS = 62_000  # causes must have been gone for up to 60 s (narrative 3.6)
+RESETS_MOST = 3  # in one calm: E-stop, what is latched beneath it, and one more
 DWELL_MS = 3_000
 STARTS_MOST = 8  # one less than the motor may have in an hour; then the bank has done its work
 LATE_BANK_MS = 400  # a scan so late says that the machine cannot carry so many banks
@@ -61,10 +62,14 @@ class Report:
     struck: Counter[str] = field(default_factory=Counter)  # frames, by what the proxy did
     by_itself: int = 0
     after_reset: int = 0
+    after_more_resets: int = 0
     after_restart: int = 0
+    resets: int = 0
     slowest_s: float = 0.0
     estops: int = 0
+    estops_uncarried: int = 0
     floats: int = 0
+    floats_uncarried: int = 0
     images: int = 0
     cut_scans: int = 0
     late_rows: int = 0
@@ -109,7 +114,10 @@ class Story:
         self._to_begin: list[Trouble] = []
         self._to_end: list[Trouble] = []
         self._storm_end_ms = 0
-        self._reset = self._restarted = False
+        self._restarted = False
+        self._resets = 0  # in this calm
+        self._acted_ms = 0  # when a person did something, or the storm ended
+        self._latched_ms: int | None = None  # something waits for a reset since
         self._names: list[str] = []
 
     def go(self) -> None:
@@ -122,6 +130,7 @@ class Story:
         """Go on with whatever is due."""
         at_ms = now_ms()
         self._step(at_ms)
+        self._weather.look()
         if at_ms >= self._end_ms:
             self.over = True
 
@@ -152,11 +161,9 @@ class Story:
         at_ms, lasts_ms = self._rng.randrange(length_ms), self._rng.choice((500, 3_000, 6_000))
         what = self._rng.random()
         if what < 0.25:
-            self.report.estops += 1
             bank.in_ms(at_ms, lambda: bank.operate("estop_healthy", False))
             bank.in_ms(at_ms + lasts_ms, lambda: bank.operate("estop_healthy", True))
         elif what < 0.5:
-            self.report.floats += 1
             bank.in_ms(at_ms, lambda: bank.plant.inject(FLOAT))
             bank.in_ms(at_ms + lasts_ms, lambda: bank.plant.clear(FLOAT))
 
@@ -171,7 +178,8 @@ class Story:
             self._to_end = sorted((*self._to_end, trouble), key=lambda t: t.to_ms)
         if at_ms >= self._storm_end_ms + 6_500:  # an E-stop may last a little longer
             self._weather.clear()
-            self._since_ms, self._reset, self._restarted = at_ms, False, False
+            self._since_ms = self._acted_ms = at_ms
+            self._resets, self._restarted, self._latched_ms = 0, False, None
             self._step = self._calm
 
     def _calm(self, at_ms: int) -> None:
@@ -180,21 +188,33 @@ class Story:
             self._count_recovery(passed_ms)
             self._since_ms, self._step = at_ms, self._dwell
         elif self._weather.second_master_was_here and not self._restarted and passed_ms > RESTART_AFTER_MS:
-            self._restarted = True
+            self._restarted, self._acted_ms = True, at_ms
             bank.restart_program()
-        elif not self._reset and passed_ms > RESET_AFTER_MS and self._needs_reset():
-            self._reset = True
+        elif self._resets < RESETS_MOST and self._waits_for_reset_ms(at_ms) > RESET_AFTER_MS:
+            self._resets, self._acted_ms, self._latched_ms = self._resets + 1, at_ms, None
+            self.report.resets += 1
             bank.press_reset()
-        elif passed_ms > READY_MS:
+        elif at_ms - self._acted_ms > READY_MS:
             self._stuck("did not come back")
 
-    def _needs_reset(self) -> bool:
-        waits = (UnitState.LOCKOUT, UnitState.ESTOP, UnitState.STANDBY)
-        return any(state in waits for state in self.bank.controller.states())
+    def _waits_for_reset_ms(self, at_ms: int) -> int:
+        """For how long something has been latched that a person would see."""
+        controller = self.bank.controller
+        picture = None if self.bank.restarting else controller.picture()
+        latched = picture is not None and (
+            bool(picture.bank.latched)
+            or any(unit.state in (UnitState.LOCKOUT, UnitState.ESTOP) for unit in picture.units)
+        )
+        if not latched:
+            self._latched_ms = None
+        elif self._latched_ms is None:
+            self._latched_ms = at_ms
+        return 0 if self._latched_ms is None else at_ms - self._latched_ms
 
     def _count_recovery(self, passed_ms: int) -> None:
-        self.report.by_itself += not self._reset and not self._restarted
-        self.report.after_reset += self._reset and not self._restarted
+        self.report.by_itself += not self._resets and not self._restarted
+        self.report.after_reset += self._resets == 1 and not self._restarted
+        self.report.after_more_resets += self._resets > 1 and not self._restarted
         self.report.after_restart += self._restarted
         print(
             f"bank {self.number}: produces again after {passed_ms / 1000:.1f} s", file=sys.stderr, flush=True
@@ -232,7 +252,7 @@ class Story:
         bank, report = self.bank, self.report
         for found in bank.rules.found:
             self._violation(found.t_ms, found.rule, found.unit, found.text)
-        trace = bank.trace()
+        trace = bank.judged_trace()
         context = Context(bank.setpoints.flush_slots(N_UNITS), UNCERTAINTY_MS)
         for finding in judge_all(trace, bank.setpoints, context):
             if finding.name in JUDGED:
@@ -245,6 +265,9 @@ class Story:
         report.minutes = bank.played_s / 60
         report.struck = Counter({what.value: n for what, n in bank.proxy.struck.items()})
         report.images, report.cut_scans = bank.rules.images_checked, bank.rules.cut_checked
+        estop, flood = bank.rules.estop, bank.rules.float
+        report.estops, report.estops_uncarried = estop.opened, estop.uncarried
+        report.floats, report.floats_uncarried = flood.opened, flood.uncarried
         report.rows = len(bank.rows_late_ms)
         report.late_rows = sum(late > LATE_BANK_MS for late in bank.rows_late_ms + bank.scans_late_ms)
         report.late_most_ms = max(bank.rows_late_ms + bank.scans_late_ms, default=0)
@@ -336,9 +359,11 @@ def told(report: Report) -> str:
         "faults: " + ", ".join(f"{name} {n}" for name, n in sorted(report.faults.items())),
         "frames: " + ", ".join(f"{name} {n}" for name, n in sorted(report.struck.items())),
         f"recovered: {report.by_itself} by itself, {report.after_reset} after one reset, "
-        f"{report.after_restart} after a new start of the program; slowest {report.slowest_s:.0f} s",
-        f"E-stops {report.estops}, floats {report.floats}; images checked {report.images}, "
-        f"scans of a device cut off {report.cut_scans}",
+        f"{report.after_more_resets} after more resets, {report.after_restart} after a new start of the "
+        f"program; slowest {report.slowest_s:.0f} s; resets pressed {report.resets}",
+        f"E-stops that no image carried: {report.estops_uncarried} of {report.estops}; floats: "
+        f"{report.floats_uncarried} of {report.floats}; the wired chain alone acts then",
+        f"images checked {report.images}, scans of a device cut off {report.cut_scans}",
         f"scans later than {LATE_BANK_MS} ms: {report.late_rows} of {report.rows}, "
         f"most {report.late_most_ms} ms",
         "monitors: " + ", ".join(f"{name} {n}" for name, n in sorted(report.verdicts.items())),

@@ -211,6 +211,16 @@ def test_f71_the_content_of_another_device_is_rejected_by_its_identity(live: Liv
 
 
 @played
+def test_f71_the_content_of_another_device_at_the_bank_is_rejected_too(live: Live) -> None:
+    """Given answers of another length than the bank's own."""
+    live.strike(Rule(Mischief.FOREIGN, UNIT_IDS["bank"]))
+    live.play(LOST_S + GRACE_S, lambda: not live.bank.outputs.bank.booster_run)
+    assert live.bank.proxy.struck[Mischief.FOREIGN] > 0
+    assert not live.bank.outputs.bank.booster_run
+    assert not live.bank.outputs.bank.dosing_run
+
+
+@played
 def test_f72_swapped_words_are_refused_at_the_start_by_the_known_value(live: Live) -> None:
     live.strike(Rule(Mischief.SWAP, SKID1))
     live.bank.restart_program()
@@ -302,3 +312,55 @@ def test_f77_a_second_master_ends_our_writing(live: Live) -> None:
     one = [on for _, on, _ in live.driven]
     assert not any(after and not before for before, after in itertools.pairwise(one))
     assert live.states()[1] is UnitState.PRODUCE
+
+
+# --- what a line without an image, or a program that starts anew, does to an E-stop -------------------------
+
+
+def _estop(live: Live, seconds: float) -> None:
+    live.bank.operate("estop_healthy", False)
+    live.play(seconds)
+    live.bank.operate("estop_healthy", True)
+
+
+@played
+def test_an_estop_on_a_line_that_carries_rests_the_bank_until_a_reset(live: Live) -> None:
+    _estop(live, 0.5)
+    live.play(LOST_S)
+    assert live.bank.rules.estop.uncarried == 0
+    assert live.states() == (UnitState.ESTOP, UnitState.ESTOP)
+    assert live.rests()
+    assert live.bank.rules.found == []
+
+
+@played
+def test_an_estop_in_a_silence_is_carried_by_no_image_and_answered_by_no_program(live: Live) -> None:
+    """Given a short silence of the bank: what is left is the wired chain (integrator's guide)."""
+    live.bank.io.silence("bank", 1_500)
+    live.play(0.5)
+    _estop(live, 0.5)
+    live.play(3.0)
+    assert live.bank.rules.estop.uncarried == 1
+    assert UnitState.ESTOP not in live.states()
+    assert live.bank.rules.found == []
+
+
+@played
+def test_a_program_that_starts_anew_waits_for_no_reset_of_an_estop_that_was_none(live: Live) -> None:
+    """Given the contacts of an image that nothing has proven yet: they are no E-stop."""
+    live.bank.restart_program()
+    live.play(20.0, lambda: not live.bank.restarting)
+    live.play(20.0, lambda: UnitState.BOOT not in live.states())
+    assert live.states() == (UnitState.STANDBY, UnitState.STANDBY)
+    assert live.bank.rules.found == []
+
+
+@played
+def test_a_program_that_starts_anew_still_waits_for_the_reset_of_an_estop(live: Live) -> None:
+    _estop(live, 0.5)
+    live.play(1.0)
+    live.bank.restart_program()
+    live.play(20.0, lambda: not live.bank.restarting)
+    live.play(20.0, lambda: UnitState.BOOT not in live.states())
+    assert live.states() == (UnitState.ESTOP, UnitState.ESTOP)
+    assert live.rests()

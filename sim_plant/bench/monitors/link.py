@@ -27,15 +27,16 @@ def unit_io_lost(obs: Observed) -> Tally:
         ]
         for number, loss in enumerate(losses):
             until = losses[number + 1][0] if number + 1 < len(losses) else obs.n
-            _comes_back(obs, tally, unit, loss, until, _is_final(obs, losses[: number + 1]))
+            _comes_back(obs, tally, unit, loss, until, _is_final(obs, unit, losses[: number + 1]))
     return tally
 
 
-def _is_final(obs: Observed, losses: list[tuple[int, int]]) -> bool:
-    """Whether the last of these losses is one more than may be retried within the hour."""
+def _is_final(obs: Observed, unit: int, losses: list[tuple[int, int]]) -> bool:
+    """Whether the last of these losses is one more than may be retried within the hour, or since a reset."""
     now_ms = int(obs.t[losses[-1][0]])
+    reset = forms.last_row(obs.resets(unit), losses[-1][0]) or 0
     hour_ms = shortest_ms(ROLLING_HOUR_S, obs.scan_ms)
-    recent = [start for start, _ in losses if now_ms - int(obs.t[start]) <= hour_ms]
+    recent = [start for start, _ in losses if start >= reset and now_ms - int(obs.t[start]) <= hour_ms]
     return len(recent) > obs.setpoints.io_retries
 
 
@@ -61,8 +62,8 @@ RULES = (
     Requirement(
         "SR-45",
         "I/O of a unit lost for {io_lost_s:g} s: its outputs off within half a second more; after the return "
-        "nothing opens for {io_back_s:g} s, and after more than {io_retries} losses in 60 min not without a "
-        "reset.",
+        "nothing opens for {io_back_s:g} s, and after more than {io_retries} losses in 60 min since the last "
+        "reset not without another.",
         "response",
         ("pump and motor damage", "flooding"),
         ("io_lost_s", "io_back_s", "io_retries"),

@@ -48,6 +48,19 @@ def test_sr_45_the_fourth_loss_needs_a_reset() -> None:
     assert four_losses().press_reset(890).verdict("SR-45") is Verdict.PASS
 
 
+def test_sr_45_a_reset_lets_the_losses_count_anew() -> None:
+    """Given three losses, a reset, and a fourth one: it is the first after the reset."""
+    assert four_losses().press_reset(750).verdict("SR-45") is Verdict.PASS
+
+
+def test_sr_45_a_reset_before_the_losses_frees_nothing() -> None:
+    assert four_losses().press_reset(150).verdict("SR-45") is Verdict.FAIL
+
+
+def test_sr_45_a_loss_of_power_lets_no_loss_be_forgotten() -> None:
+    assert four_losses().lose_power(720, 730).verdict("SR-45") is Verdict.FAIL
+
+
 def test_sr_45_follows_its_setpoints() -> None:
     def restarted() -> Story:
         return lost(running()).flush(260, 75, unit=1)
