@@ -89,6 +89,7 @@ def base(s: Setpoints, driven: Driven, *, granted: bool) -> Scene:
     io = UnitInputs(**healthy, **proofs, **loops, permeate_flow_ma=8.0)
     permits = Permits(
         **dict.fromkeys(GRANTS, granted),
+        hold_s=0.0,
         estop_open=False,
         reset=False,
         header_bar=HEADER_BAR,

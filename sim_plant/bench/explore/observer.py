@@ -69,7 +69,7 @@ class Seen(NamedTuple):
     shut: int  # ticks since the flush valve shut
     open_off: int  # ticks with the flush valve open and the pump off
     open_on: int  # ticks with the flush valve open and the pump on
-    shown: int  # this flush with the pump on has shown itself
+    shown: int  # this flush with the pump on: 1 pressure was measured before it, 2 it has shown itself
     running: int  # ticks with the pump on
     gap: int  # ticks with the pump on since it started or since a purge that showed itself
     since_flush: int  # ticks since a flush with the pump on ended, in this run
@@ -269,9 +269,9 @@ def look(e: Edge, n: Limits) -> Seen:
         shut=0 if out.flush_valve else o.shut if not e.was.flush_valve else 0,
         open_off=o.open_off if out.flush_valve and not out.pump and not e.was.pump else 0,
         open_on=o.open_on if open_on and e.was.pump and e.was.flush_valve else 0,
-        shown=int(open_on and (o.shown or _shows(e, n))),
+        shown=_shown(e, n) if open_on else 0,
         running=o.running if out.pump else 0,
-        gap=0 if not out.pump or (ended_on and o.shown) else o.gap,
+        gap=0 if not out.pump or (ended_on and o.shown == SHOWN) else o.gap,
         since_flush=(0 if ended_on else o.since_flush) if out.pump else n.blank_purge,
         selector=n.selector_dead + 2 if selector and idle else selector,
         feed=o.feed if out.feed_valve else 0,
@@ -284,11 +284,17 @@ def look(e: Edge, n: Limits) -> Seen:
     )
 
 
-def _shows(e: Edge, n: Limits) -> bool:
-    """A flush with the pump on shows itself by a fall of pressure or by flow."""
+SHOWN = 2
+
+
+def _shown(e: Edge, n: Limits) -> int:
+    """A flush with the pump on shows itself by flow, or by a fall of a pressure that was measured before."""
     bar, flow = _membrane_bar(e.given), _concentrate_m3h(e.given)
-    fallen = bar is not None and bar < n.s.purge_evidence_ratio * REFERENCE_BAR
-    return fallen or (flow is not None and flow > n.s.purge_evidence_flow_m3h)
+    if not e.was.flush_valve:
+        return int(bar is not None)  # it opens in this scan
+    fallen = e.seen.shown and bar is not None and bar < n.s.purge_evidence_ratio * REFERENCE_BAR
+    flowing = flow is not None and flow > n.s.purge_evidence_flow_m3h
+    return SHOWN if fallen or flowing else e.seen.shown
 
 
 def _out(e: Edge) -> int:
@@ -338,7 +344,7 @@ def _opens(e: Edge) -> bool:
 
 def _purge_ended(e: Edge, n: Limits) -> bool:
     ended = e.was.pump and e.was.flush_valve and e.out.pump and not e.out.flush_valve
-    return bool(ended and e.seen.shown and e.given.permits.token)
+    return bool(ended and e.seen.shown == SHOWN and e.given.permits.token)
 
 
 def _only_quality(e: Edge, n: Limits) -> bool:

@@ -1,6 +1,6 @@
 """What each rule and each condition of the sequence reads: found by asking it, not typed.
 
-``limits`` gives the values with which a quantity is compared, ``readings`` the places that a state reads.
+``limits`` gives the values with which a quantity is compared, ``Readings`` the places that are read.
 Rules and conditions are asked in every state, with timers that have long run out and that have just begun,
 with valves open and shut, and with quantities low and high, so that whatever leads to a comparison is passed.
 """
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from itertools import product
-from typing import Any
+from typing import Any, Protocol
 
 from controller.parts.analogue import Loop
 from controller.parts.timing import NEVER
@@ -73,11 +73,12 @@ def _asked(value: float, noted: set[float]) -> Asked:
 class _Noting:
     """Hands on what it wraps and notes which attributes were read."""
 
-    def __init__(self, wrapped: object, noted: set[str]) -> None:
-        self._wrapped, self._noted = wrapped, noted
+    def __init__(self, wrapped: object) -> None:
+        self._wrapped = wrapped
+        self.noted: set[str] = set()
 
     def __getattr__(self, name: str) -> Any:
-        self._noted.add(name)
+        self.noted.add(name)
         return getattr(self._wrapped, name)
 
 
@@ -141,37 +142,38 @@ def limits(s: Setpoints) -> dict[str, tuple[float, ...]]:
     return {name: tuple(sorted(found - {0.0})) for name, found in noted.items()}
 
 
-def _reads(views: Iterator[View], ask: Callable[[View], object]) -> frozenset[str]:
-    noted: set[str] = set()
-    for v in views:
-        noting = _NotingView(*(object.__getattribute__(v, f.name) for f in fields(View)))
-        noting.noted = noted
-        loops = _NotingLoops(v.m.loops)
-        loops.noted = noted
-        v.m.loops = loops
-        noting.io = _Noting(v.io, noted)  # type: ignore[assignment]  # stands in for the image
-        noting.p = _Noting(v.p, noted)  # type: ignore[assignment]  # stands in for the permits
-        ask(noting)
-    return frozenset(place for name in noted for place in _places(name))
+class Readings:
+    """Views to be asked, made once: asking changes nothing in them."""
+
+    def __init__(self, s: Setpoints) -> None:
+        self._views = [_noting(v) for v in _views(s)]
+
+    def _reads(self, ask: Callable[[View], object], states: frozenset[UnitState]) -> frozenset[str]:
+        noted: set[str] = set()
+        for v, records in self._views:
+            if v.m.state in states:
+                for record in records:
+                    record.noted = noted
+                ask(v)
+        return frozenset(f"loop {LOOP_OF[name]}" if name in QUANTITIES else name for name in noted)
+
+    def of_rule(self, rule: Rule) -> frozenset[str]:
+        """Places of a scene on which a rule depends."""
+        return self._reads(rule.when, frozenset(STATES))
+
+    def of_state(self, state: UnitState) -> frozenset[str]:
+        """Places of a scene on which it depends whether a state's step is complete."""
+        return self._reads(progress.WAITS[state], frozenset({state}))
 
 
-def _places(name: str) -> tuple[str, ...]:
-    """The place of a scene behind what was read: a quantity comes from a loop."""
-    if name in QUANTITIES:
-        return (f"loop {LOOP_OF[name]}",)
-    return (name,)
+class _Records(Protocol):
+    noted: set[str]
 
 
-def rule_reads(s: Setpoints, rule: Rule) -> frozenset[str]:
-    """Places of a scene on which a rule depends."""
-    return _reads(_views(s), rule.when)
-
-
-def state_reads(s: Setpoints, state: UnitState) -> frozenset[str]:
-    """Places of a scene on which it depends whether a state's step is complete."""
-
-    def ask(v: View) -> None:
-        progress.WAITS[state](v)
-        progress.feed_may_close(v)
-
-    return _reads(_views(s, (state,)), ask)
+def _noting(v: View) -> tuple[View, tuple[_Records, ...]]:
+    """The view with everything in it that is read noted."""
+    noting = _NotingView(*(getattr(v, f.name) for f in fields(View)))
+    loops, io, p = _NotingLoops(v.m.loops), _Noting(v.io), _Noting(v.p)
+    noting.m.loops = loops
+    noting.io, noting.p = io, p  # type: ignore[assignment]  # they stand in for image and permits
+    return noting, (noting, loops, io, p)

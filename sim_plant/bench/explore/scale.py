@@ -40,7 +40,7 @@ RACES: dict[str, tuple[str, ...]] = {
     "feed shut": ("flush_tail_s", "FEED_LEAK_S"),
     "flush open": ("flush_lead_s",),
     "in BOOT": ("boot_s", "io_back_s"),
-    "in DELAY": ("settle_s", "start_slot_wait_s"),
+    "in DELAY, the flush valve shut": ("enable_lead_s", "settle_s", "start_slot_wait_s"),
     "in PUMP_START": ("pressure_rise_s",),
     "in PURGE": ("purge_evidence_s", "purge_s"),
     "in QUALITY_FLUSH": ("purge_evidence_s", "quality_flush_s"),

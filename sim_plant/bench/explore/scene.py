@@ -4,8 +4,7 @@ A scene is a *base* (``base``: all is well, the bank grants everything or nothin
 makes one thing different. Contacts and permits have two classes; a measured quantity has one for each interval
 between the limits that the logic compares it with (``reading.limits``).
 
-``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that something which acts in
-this state reads (``reading``), one tick after the scan before or within the same tick. Two things in one scan are
+``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that matters there (``Scenes.places``), one tick after the scan before or within the same tick. Two things in one scan are
 not tried, but for a command with the selector turned away: one is followed by the other within the tick instead. That this leaves nothing out is tested with random
 scenes of any number of atoms (``tests/bench/explore``).
 """
@@ -15,14 +14,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise, product
+from itertools import pairwise
 from typing import Any
 
 from controller.parts.analogue import Quality
 from controller.settings import Setpoints
 from controller.signals import Command, Verb
-from controller.unit.protections import RULES
-from controller.unit.states import Answer, Event, UnitState
+from controller.unit.protections import RULES, Rule
+from controller.unit.states import RESTING, Answer, Event, UnitState
 from controller.unit.table import CELLS, MATRIX
 from sim_plant.bench.explore.base import (
     CONTACTS,
@@ -35,7 +34,7 @@ from sim_plant.bench.explore.base import (
     base,
     current_ma,
 )
-from sim_plant.bench.explore.reading import limits, rule_reads, state_reads
+from sim_plant.bench.explore.reading import Readings, limits
 
 BROKEN_MA = 0.0
 BANK_CAUSES = (*(row.event for row in MATRIX if row.bank), Event.HEADER_LOST, Event.STOP)
@@ -171,6 +170,9 @@ def _atoms(s: Setpoints) -> Iterator[Atom]:
 
 
 STILL_RUNNING = Atom("on-delays run", "elapsed", _preset(elapsed=False))
+_EVERYWHERE = frozenset({"age_ms", "selector_auto", "isolator_on", "estop_open"})
+_ELSEWHERE = frozenset({"reset", "resets_spent", "starts_spent", "stagnant", "flush_put_off"})
+"""What matters only at rest: resets, and what holds a start or a flush back."""
 _BY_HAND = frozenset({"commands", "reset"})
 """What a person gives with the selector turned away; a return to service asks for that."""
 
@@ -189,8 +191,12 @@ class Scenes:
         self._standing: dict[tuple[bool, tuple[str, ...], Driven], Scene] = {}
 
     @cached_property
+    def _readings(self) -> Readings:
+        return Readings(self._s)
+
+    @cached_property
     def _rule_reads(self) -> tuple[frozenset[str], ...]:
-        return tuple(rule_reads(self._s, rule) for rule in RULES)
+        return tuple(self._readings.of_rule(rule) for rule in RULES)
 
     def of(self, state: UnitState, latched: Event | None, driven: Driven) -> tuple[Scene, ...]:
         """All scenes that are tried in a state, with this cause latched and this driven."""
@@ -221,7 +227,7 @@ class Scenes:
     def _all(
         self, state: UnitState, driven: Driven, matter: list[Atom], delayed: frozenset[str]
     ) -> Iterator[Scene]:
-        for granted, passed in product((True, False), (1, 0)):
+        for granted, passed in ((True, 1), (True, 0), (False, 1)):
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
             for atom in matter:
@@ -232,13 +238,20 @@ class Scenes:
                     yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)
 
     def places(self, state: UnitState, latched: Event | None) -> tuple[frozenset[str], frozenset[str]]:
-        """Places that something reads which acts in a state, and those of them behind an on-delay."""
+        """Places that matter in a state, and those of them behind an on-delay.
+
+        At rest these are the places that something reads which acts there. Where anything is driven all matter,
+        so that an answer that is missing is missed.
+        """
+        if state not in RESTING:
+            delayed = {place for rule, reads in self._rules() if rule.delay for place in reads}
+            return _EVERYWHERE | {atom.place for atom in self.atoms} - _ELSEWHERE, frozenset(delayed)
         acting = {event for event in Event if self._acts(state, event)}
         if state is UnitState.LOCKOUT and latched is not None:
             acting.add(latched)
-        found = set(state_reads(self._s, state)) | {"age_ms", "selector_auto", "isolator_on", "estop_open"}
+        found = set(self._readings.of_state(state)) | _EVERYWHERE
         delayed: set[str] = set()
-        for rule, reads in zip(RULES, self._rule_reads, strict=True):
+        for rule, reads in self._rules():
             if rule.event in acting or (
                 rule.event is Event.LOW_SUCTION and Event.LOW_SUCTION_SPENT in acting
             ):
@@ -246,13 +259,14 @@ class Scenes:
                 delayed |= reads if rule.delay else set()
         found |= {event.name for event in BANK_CAUSES if event in acting}
         found |= self._by_person(state, acting) | self._by_hour(state, acting)
-        if state in _SUMP_STATES:
-            found.add(Event.SUMP_HIGH.name)
         if Event.TOKEN_LOST in acting:
             found.add("token")
         if Event.CALL in acting or Event.CALL_WITHDRAWN in acting:
             found |= {"call", "may_start"}
         return frozenset(found), frozenset(delayed)
+
+    def _rules(self) -> Iterator[tuple[Rule, frozenset[str]]]:
+        return zip(RULES, self._rule_reads, strict=True)
 
     @staticmethod
     def _acts(state: UnitState, event: Event) -> bool:
@@ -266,8 +280,6 @@ class Scenes:
             found |= {"reset", "resets_spent"}
         if Event.MAINTENANCE_REQUEST in acting:
             found.add("maintenance_slot")
-        if state in (UnitState.STOPPING, UnitState.STOP_FLUSH):
-            found.add("close_feed")
         return found
 
     @staticmethod
@@ -282,7 +294,3 @@ class Scenes:
         if state is UnitState.STANDBY:
             found |= {"stagnant", "flush_put_off"}
         return found
-
-
-_SUMP_STATES = frozenset({UnitState.STOPPING, UnitState.STOP_FLUSH})
-"""Their flush valve asks for the sump (controller/unit/outputs.py)."""

@@ -188,9 +188,12 @@ def search(
     hands: Here | Pool | Cluster | None = None,
     bound: Bound | None = None,
     told: Callable[[Level], None] = lambda _level: None,
-    stop_at_first: bool = False,
+    until: str = "",
 ) -> Search:
-    """Visit every state; ``bound`` says where to give up, ``told`` hears of every part that is done."""
+    """Visit every state; ``bound`` says where to give up, ``told`` hears of every part that is done.
+
+    With ``until`` it ends at the first violation of that requirement.
+    """
     hands, bound = hands or Here(), bound or Bound()
     found, begun_s = Search(order), time.monotonic()
     with order.in_ticks():
@@ -202,7 +205,7 @@ def search(
     level = range(1)
     while level:
         found.left = len(level)
-        found.stopped_by = _stop(found, bound, begun_s, stop_at_first)
+        found.stopped_by = _stop(found, bound, begun_s, until)
         if found.stopped_by:
             break
         first = len(found.codes)
@@ -218,9 +221,9 @@ def search(
     return found
 
 
-def _stop(found: Search, bound: Bound, begun_s: float, at_first: bool) -> str:
-    if at_first and found.violations:
-        return "a violation"
+def _stop(found: Search, bound: Bound, begun_s: float, until: str) -> str:
+    if until in found.violations:
+        return f"a violation of {until}"
     if len(found.codes) >= bound.states:
         return f"{bound.states} states"
     if found.depth >= bound.depth:

@@ -40,7 +40,7 @@ _ELAPSED = [LONG_AGO_MS] * len(RULES)
 _RUNNING = [NEVER] * len(RULES)
 POWER = "power"
 """The place of a loss of power, where only some places are explored."""
-KEPT_MEMORIES = 60_000
+KEPT_MEMORIES = 20_000
 """So many memories' scans are kept; beyond, they are made anew."""
 
 

@@ -125,8 +125,9 @@ def quality_judged_from_the_start() -> Iterator[None]:
 @contextmanager
 def lost_link_not_waited_for() -> Iterator[None]:
     """A link that comes back is believed at once."""
-    with patch.object(progress, "link_settling", lambda _v: None), patch.object(
-        progress, "_idle_flush_held", lambda v: progress.flush_blocked(v) is not None
+    with (
+        patch.object(progress, "link_settling", lambda _v: None),
+        patch.object(progress, "_idle_flush_held", lambda v: progress.flush_blocked(v) is not None),
     ):
         yield
 
@@ -143,8 +144,10 @@ def flush_without_end() -> Iterator[None]:
         v.m.both_ms = both_ms
         return kept
 
-    with patch.object(protections, "RULES", rules), patch.object(sequencer, "RULES", rules), patch.object(
-        outputs, "_global_rules", without_d
+    with (
+        patch.object(protections, "RULES", rules),
+        patch.object(sequencer, "RULES", rules),
+        patch.object(outputs, "_global_rules", without_d),
     ):
         yield
 

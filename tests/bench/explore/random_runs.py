@@ -62,7 +62,8 @@ def full_time(s: Setpoints, seed: int, minutes: float, only: Sequence[str] = ())
     known = [
         atom
         for atom in atoms(s)
-        if (not only or atom.place in only) and not hasattr(base(s, Driven(False, False, False), granted=True).presets, atom.name)
+        if (not only or atom.place in only)
+        and not hasattr(base(s, Driven(False, False, False), granted=True).presets, atom.name)
     ]
     unit = Sequencer(1, 1, s)
     now_ms, end_ms = 0, round(minutes * 60_000)
