@@ -171,7 +171,9 @@ class Sequencer:
         if p.estop_open:
             events.append(Event.ESTOP)
             if m.state is UnitState.OFF and v.io.selector_auto:
-                m.estopped = True  # the turn of the selector came before the release and does not count for it
+                m.estopped = (
+                    True  # the turn of the selector came before the release and does not count for it
+                )
         events.extend(p.events)
         # in a state that drives something the loss counts at once: the stale image has just cut the outputs
         if v.age_ms >= v.s.io_lost_s * 1000.0 or (v.stale and m.state not in RESTING):

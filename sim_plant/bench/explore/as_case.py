@@ -1,17 +1,19 @@
 """A sequence that was found, as a case file: what a person or a worn part does, at full time scale.
 
-A sequence is a list of scans in ticks. Between what it does, the bank is left to itself: the bench's plant starts,
-flushes and produces as the sequence did. Each thing is done when the unit is in the state in which the sequence did
-it, as long after entering as the ticks say (``_after_s``), and is undone where the sequence no longer has it.
+A sequence is a list of scans in ticks. Between what it does, the bank is left to itself: the bench's plant
+starts, flushes and produces as the sequence did. Each thing is done when the unit is in the state in which
+the sequence did it, as long after entering as the ticks say (``_after_s``), and is undone where the sequence
+no longer has it.
 
-Not everything that a scan may be given can be brought about from outside: a bank that lends no slot, say. What
-cannot is named, and the case is then a beginning for a person (``AsCase.not_said``).
+Not everything that a scan may be given can be brought about from outside: a bank that lends no slot, say.
+What cannot is named, and the case is then a beginning for a person (``AsCase.not_said``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 from controller.settings import Setpoints
@@ -35,7 +37,7 @@ _OPENS = {
     "permeate_ok": "stuck_open",
     "skid_dry": "stuck_open",
 }
-_BANK = {
+_BANK: dict[str, dict[str, Any]] = {
     "TANK_HIGH_HIGH": {"target": "tank_not_overfull", "kind": "stuck_open"},
     "FLOOR_LEAK": {"target": "floor_dry", "kind": "stuck_open"},
     "SUMP_HIGH": {"target": "sump_ok", "kind": "stuck_open"},
@@ -139,12 +141,12 @@ class _Writer:
         known += sorted(
             (float(self._ticks[name]), real_s(name, self._site)) for name in _IN_STATE.get(state, ())
         )
-        for (low, low_s), (high, high_s) in zip(known, known[1:], strict=False):
+        for (low, low_s), (high, high_s) in pairwise(known):
             if low <= n < high:
                 return round(low_s + (high_s - low_s) * (n - low) / (high - low), 1) + 0.5
         return round(known[-1][1] + n - known[-1][0], 1) + 0.5
 
-    # --- what is done ----------------------------------------------------------------------------------------
+    # --- what is done ---
 
     def _do(self, edge: Next, when: dict[str, Any]) -> None:
         if edge.scene is None:

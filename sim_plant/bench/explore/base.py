@@ -1,4 +1,6 @@
-"""One scan's scene in which all is well: what the plant answers to what is driven, and what the bank grants."""
+"""One scan's scene in which all is well: what the plant answers to what is driven, and what the bank
+grants.
+"""
 
 from __future__ import annotations
 

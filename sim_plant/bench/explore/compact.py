@@ -5,7 +5,8 @@ futures). Left out, or made equal:
 
 - a moment counts by its age in ticks, up to the longest time that anything asks of it;
 - what is not looked at in the present state, because it is written before it is read again (``live``);
-- what only a display or the bank looks at: run time, number of starts, a place in a queue, the journal's marks;
+- what only a display or the bank looks at: run time, number of starts, a place in a queue, the journal's
+  marks;
 - what the exploration chooses freely in every scan: on-delays, loops, the counts of an hour but for one.
 """
 
@@ -38,7 +39,7 @@ _FILLED = PUMPING | {S.DELAY}
 LATCHES: tuple[Event | None, ...] = (None, *Event)
 Get = Callable[[UnitMemory], int]
 Put = Callable[[UnitMemory, int, int], None]
-"""Memory, byte, ticks that pass before the memory is scanned again: 1, or 0 for one scan of many within a tick."""
+"""Memory, byte, ticks that pass before the memory is scanned again: 1, or 0 for one scan of many."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ class Field:
 
 
 def _flag(name: str, live: frozenset[UnitState] = _ALL) -> Field:
-    def put(m: UnitMemory, code: int, passed: int) -> None:
+    def put(m: UnitMemory, code: int, _passed: int) -> None:
         setattr(m, name, bool(code))
 
     return Field(name, lambda m: int(getattr(m, name)), put, live)
@@ -108,7 +109,7 @@ def _ahead(name: str, live: frozenset[UnitState] = _ALL) -> Field:
 def _one_of(name: str, words: tuple[Any, ...], live: frozenset[UnitState] = _ALL) -> Field:
     code_of = {word: code for code, word in enumerate(words)}
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
+    def put(m: UnitMemory, code: int, _passed: int) -> None:
         setattr(m, name, words[code])
 
     return Field(name, lambda m: code_of[getattr(m, name)], put, live)
@@ -136,19 +137,19 @@ def _latched() -> Field:
     alike = _alike()
     code_of = {word: LATCHES.index(alike[word] if word else None) for word in LATCHES}
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
+    def put(m: UnitMemory, code: int, _passed: int) -> None:
         m.latched = LATCHES[code]
 
     return Field("latched", lambda m: code_of[m.latched], put)
 
 
-def _put_suction(m: UnitMemory, code: int, passed: int) -> None:
+def _put_suction(m: UnitMemory, code: int, _passed: int) -> None:
     """How many retries in the last hour; when they were does not count, an hour may be over at any time."""
     m.suction_ms = [NOW_MS - 10 * TICK_MS] * code
 
 
 def _selector(cap: int) -> Field:
-    """Since when the selector is turned away, and so whether it was in AUTO; at rest its age means nothing."""
+    """Since when the selector is away, and so whether it was in AUTO; at rest its age means nothing."""
     age = _age("selector_off_ms", cap)
 
     def get(m: UnitMemory) -> int:
@@ -213,11 +214,11 @@ def _get_volume(m: UnitMemory) -> int:
     return min(int(m.volume_l / FULL_TICK_L + 1e-6), 2)
 
 
-def _put_volume(m: UnitMemory, code: int, passed: int) -> None:
+def _put_volume(m: UnitMemory, code: int, _passed: int) -> None:
     m.volume_l = code * FULL_TICK_L
 
 
-def _put_reference(m: UnitMemory, code: int, passed: int) -> None:
+def _put_reference(m: UnitMemory, code: int, _passed: int) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
 
@@ -277,7 +278,7 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
     )
 
 
-def _put_due(m: UnitMemory, code: int, passed: int) -> None:
+def _put_due(m: UnitMemory, code: int, _passed: int) -> None:
     m.start_flushes_due = 2 if code else 1
 
 
@@ -285,7 +286,7 @@ def _put_scanned(m: UnitMemory, code: int, passed: int) -> None:
     m.scanned_ms = NOW_MS - passed * TICK_MS if code else NEVER
 
 
-def _put_failures(m: UnitMemory, code: int, passed: int) -> None:
+def _put_failures(m: UnitMemory, code: int, _passed: int) -> None:
     m.purge_failures = code
 
 

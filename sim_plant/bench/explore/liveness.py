@@ -1,11 +1,12 @@
 """On the graph of all explored memories: can production always be reached again, and does nothing chatter?
 
-*Dead ends.* From every memory somebody who does what there is to do (``HELP``: give the unit what it asks for,
-reset, start, turn the selector, return it to service, wait an hour) must be able to bring it back to production.
+*Dead ends.* From every memory somebody who does what there is to do (``HELP``: give the unit what it asks
+for, reset, start, turn the selector, return it to service, wait an hour) must be able to bring it back to
+production.
 
-*Chatter.* What comes in is held as it is, and only the plant answers. Then the outputs must come to rest, or go
-round in a cycle that is no chatter: an output that changes in two scans in a row of a cycle is. Cycles that were
-found are told with what they drive: a purge every interval is one, as it should be.
+*Chatter.* What comes in is held as it is, and only the plant answers. Then the outputs must come to rest, or
+go round in a cycle that is no chatter: an output that changes in two scans in a row of a cycle is. Cycles
+that were found are told with what they drive: a purge every interval is one, as it should be.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import NamedTuple
 from controller.signals import UnitOutputs
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.campaign.hands import Cluster, Here, Pool
-from sim_plant.bench.explore.base import Driven
+from sim_plant.bench.explore.base import Driven, Scene
 from sim_plant.bench.explore.search import Order, Search
 from sim_plant.bench.explore.step import Unit
 
@@ -30,7 +31,7 @@ HELP: tuple[tuple[str, ...], ...] = (
     ("selector_auto", "return to service"),
     ("hour_over",),
 )
-"""What a person can do in one scan, with a bank that grants everything; () is to let the unit do as it does."""
+"""What a person can do in one scan, with a bank that grants everything; () lets the unit do as it does."""
 FOLLOWED = 40
 """Scans for which what comes in is held; a cycle is no longer than this."""
 SHOWN = ("feed_valve", "flush_valve", "pump", "enable", "divert")
@@ -136,7 +137,7 @@ def look(order: Order, driving: tuple[Driving, ...]) -> list[Looked]:
         return [Looked(helped, list(cycles.values()))]
 
 
-def _standing(unit: Unit, granted: bool, names: tuple[str, ...], was: UnitOutputs):  # type: ignore[no-untyped-def]
+def _standing(unit: Unit, granted: bool, names: tuple[str, ...], was: UnitOutputs) -> Scene:
     return unit.scenes.standing(granted, names, Driven(was.feed_valve, was.flush_valve, was.pump))
 
 
@@ -145,7 +146,7 @@ def _cycles(
 ) -> Iterator[Cycle]:
     """Follow everything that changes an output at once, for as long as it is held."""
     for granted in (True, False):
-        for names in _held(unit, memory, was, granted):
+        for names in _held(unit, memory, was):
             first = unit.scan(memory, _standing(unit, granted, names, was))
             if first.outputs[:5] == was[:5] or (granted, names, first.memory) in followed:
                 continue
@@ -162,7 +163,7 @@ def _cycles(
                 path.append((after.memory, after.outputs))
 
 
-def _held(unit: Unit, memory: bytes, was: UnitOutputs, granted: bool) -> list[tuple[str, ...]]:
+def _held(unit: Unit, memory: bytes, was: UnitOutputs) -> list[tuple[str, ...]]:
     tried = unit.tried(memory, was)
     return list(
         dict.fromkeys(scene.atoms for scene in tried if len(scene.atoms) <= 1 and scene.presets.elapsed)

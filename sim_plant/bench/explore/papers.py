@@ -1,4 +1,6 @@
-"""What an exploration leaves in the evidence folder: figures as JSON, a page, and a case for each violation."""
+"""What an exploration leaves in the evidence folder: figures as JSON, a page, and a case for each
+violation.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,7 @@ from sim_plant.bench.evidence import About
 from sim_plant.bench.evidence.frame import Badge, Head, badge, render
 from sim_plant.bench.explore.as_case import as_case
 from sim_plant.bench.explore.liveness import Cycle, Liveness
-from sim_plant.bench.explore.observer import REQUIRED
+from sim_plant.bench.explore.required import REQUIRED
 from sim_plant.bench.explore.scale import RACES, real_s, ticks
 from sim_plant.bench.explore.search import Search, Violation
 from sim_plant.bench.verdicts import Verdict
@@ -219,7 +221,8 @@ def coverage(figures: Figures) -> str:
     closed = "the set is closed" if search.closed else f"{search.left} states left at depth {search.depth}"
     times = sum(c.times for c in figures.checked)
     return (
-        f"{len(search.codes):,} states, {search.edges:,} edges, depth {search.depth}, {search.seconds:.0f} s; {closed}. "
+        f"{len(search.codes):,} states, {search.edges:,} edges, depth {search.depth}, "
+        f"{search.seconds:.0f} s; {closed}. "
         f"{sum(1 for c in figures.checked if c.times)} of {len(figures.checked)} rules were put to the test, "
         f"{times:,} times."
     )

@@ -1,9 +1,10 @@
-"""The same look at an explored memory and at one of the firmware in full time: which limits each timer has passed.
+"""The same look at an explored memory and at one of the firmware in full time: which limits each timer has
+passed.
 
-A timer's *region* is how many of its limits lie behind it: 0 when it does not run, 1 before the first. Regions
-say all that the sequence can do next, and ticks and seconds have them in common. The test of the abstraction
-rests on that: every memory of a run in full time must have the regions of some state that was explored
-(``tests/bench/explore/test_full_time.py``).
+A timer's *region* is how many of its limits lie behind it: 0 when it does not run, 1 before the first.
+Regions say all that the sequence can do next, and ticks and seconds have them in common. The test of the
+abstraction rests on that: every memory of a run in full time must have the regions of some state that was
+explored (``tests/bench/explore/test_full_time.py``).
 """
 
 from __future__ import annotations

@@ -1,12 +1,13 @@
 """What can come in during one scan, cut into the classes that the logic can tell apart.
 
 A scene is a *base* (``base``: all is well, the bank grants everything or nothing) and *atoms*, each of which
-makes one thing different. Contacts and permits have two classes; a measured quantity has one for each interval
-between the limits that the logic compares it with (``reading.limits``).
+makes one thing different. Contacts and permits have two classes; a measured quantity has one for each
+interval between the limits that the logic compares it with (``reading.limits``).
 
-``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that matters there (``Scenes.places``), one tick after the scan before or within the same tick. Two things in one scan are
-not tried, but for a command with the selector turned away: one is followed by the other within the tick instead. That this leaves nothing out is tested with random
-scenes of any number of atoms (``tests/bench/explore``).
+``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that matters there
+(``Scenes.places``), one tick after the scan before or within the same tick. Two things in one scan are not
+tried, but for a command with the selector turned away: one is followed by the other within the tick instead.
+That this leaves nothing out is tested with random scenes of any number of atoms (``tests/bench/explore``).
 """
 
 from __future__ import annotations
@@ -93,13 +94,11 @@ def _preset(**values: Any) -> Callable[[Scene], Scene]:
 
 
 def _other_contact(name: str) -> Callable[[Scene], Scene]:
-    return lambda scene: scene._replace(io=scene.io._replace(**{name: not getattr(scene.io, name)}))
+    return lambda scene: _io(**{name: not getattr(scene.io, name)})(scene)
 
 
 def _other_grant(name: str) -> Callable[[Scene], Scene]:
-    return lambda scene: scene._replace(
-        permits=scene.permits._replace(**{name: not getattr(scene.permits, name)})
-    )
+    return lambda scene: _permit(**{name: not getattr(scene.permits, name)})(scene)
 
 
 def _cause(event: Event) -> Callable[[Scene], Scene]:
@@ -110,8 +109,7 @@ def _broken(place: int, quality: Quality) -> Callable[[Scene], Scene]:
     def change(scene: Scene) -> Scene:
         loops = list(scene.presets.loops)
         loops[place] = quality
-        io = scene.io._replace(**{LOOP_NAMES[place]: BROKEN_MA})
-        return scene._replace(io=io, presets=scene.presets._replace(loops=tuple(loops)))
+        return _preset(loops=tuple(loops))(_io(**{LOOP_NAMES[place]: BROKEN_MA})(scene))
 
     return change
 
@@ -219,14 +217,12 @@ class Scenes:
         places, delayed = self.places(state, latched)
         matter = [atom for atom in self.atoms if atom.place in places]
         seen: set[tuple[Any, ...]] = set()
-        for scene in self._all(state, driven, matter, delayed):
+        for scene in self._all(driven, matter, delayed):
             if scene[1:] not in seen:
                 seen.add(scene[1:])
                 yield scene
 
-    def _all(
-        self, state: UnitState, driven: Driven, matter: list[Atom], delayed: frozenset[str]
-    ) -> Iterator[Scene]:
+    def _all(self, driven: Driven, matter: list[Atom], delayed: frozenset[str]) -> Iterator[Scene]:
         for granted, passed in ((True, 1), (True, 0), (False, 1)):
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
@@ -240,12 +236,12 @@ class Scenes:
     def places(self, state: UnitState, latched: Event | None) -> tuple[frozenset[str], frozenset[str]]:
         """Places that matter in a state, and those of them behind an on-delay.
 
-        At rest these are the places that something reads which acts there. Where anything is driven all matter,
-        so that an answer that is missing is missed.
+        At rest these are the places that something reads which acts there. Where anything is driven all
+        matter, so that an answer that is missing is missed.
         """
         if state not in RESTING:
-            delayed = {place for rule, reads in self._rules() if rule.delay for place in reads}
-            return _EVERYWHERE | {atom.place for atom in self.atoms} - _ELSEWHERE, frozenset(delayed)
+            behind = frozenset(place for rule, reads in self._rules() if rule.delay for place in reads)
+            return _EVERYWHERE | {atom.place for atom in self.atoms} - _ELSEWHERE, behind
         acting = {event for event in Event if self._acts(state, event)}
         if state is UnitState.LOCKOUT and latched is not None:
             acting.add(latched)
@@ -258,7 +254,7 @@ class Scenes:
                 found |= reads
                 delayed |= reads if rule.delay else set()
         found |= {event.name for event in BANK_CAUSES if event in acting}
-        found |= self._by_person(state, acting) | self._by_hour(state, acting)
+        found |= self._by_person(acting) | self._by_hour(state, acting)
         if Event.TOKEN_LOST in acting:
             found.add("token")
         if Event.CALL in acting or Event.CALL_WITHDRAWN in acting:
@@ -274,7 +270,7 @@ class Scenes:
         return not isinstance(cell, Answer) or cell in _ACTING
 
     @staticmethod
-    def _by_person(state: UnitState, acting: set[Event]) -> set[str]:
+    def _by_person(acting: set[Event]) -> set[str]:
         found = {"commands"}  # a stop or a start is remembered wherever it is given
         if Event.RESET in acting:
             found |= {"reset", "resets_spent"}

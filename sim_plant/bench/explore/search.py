@@ -1,10 +1,10 @@
 """Breadth first over all reachable states of one unit, until none is left or a bound is met.
 
-    start -> [level] -> lots -> expand (in this process, a pool, a cluster) -> Expanded -> what is new -> next level
+    start -> [level] -> lots -> expand (here, in a pool, on a cluster) -> what is new -> [next level]
 
-Each level is expanded whole before the next begins, so the first sequence that breaks a requirement is a shortest
-one. ``Search`` keeps every state with the state and the edge through which it was met first; a sequence is played
-again from that.
+Each level is expanded whole before the next begins, so the first sequence that breaks a requirement is a
+shortest one. ``Search`` keeps every state with the state and the edge through which it was met first; a
+sequence is played again from that.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from typing import NamedTuple
 from controller.settings import Setpoints
 from controller.unit.states import STATES
 from sim_plant.bench.campaign.hands import Cluster, Here, Pool
-from sim_plant.bench.explore.observer import REQUIRED
+from sim_plant.bench.explore.required import REQUIRED
 from sim_plant.bench.explore.scale import scaled_constants
 from sim_plant.bench.explore.step import Next, Unit
 
@@ -32,8 +32,8 @@ LOT = 200  # states that go out together
 class Order(NamedTuple):
     """What a worker must know.
 
-    ``changed`` names a context in which the logic is changed, "module:function"; ``only`` the places from which
-    something may come, () for all.
+    ``changed`` names a context in which the logic is changed, "module:function"; ``only`` the places from
+    which something may come, () for all.
     """
 
     setpoints: Setpoints

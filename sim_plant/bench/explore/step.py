@@ -1,6 +1,7 @@
 """One explored scan: a state in bytes and a scene in; outputs, the next state and what it broke out.
 
-A state is the unit's memory (``compact``) and what the observer remembers (``observer``), one string of bytes.
+A state is the unit's memory (``compact``) and what the observer remembers (``observer``), one string of
+bytes.
 """
 
 from __future__ import annotations
@@ -21,18 +22,10 @@ from controller.unit.sequencer import Sequencer
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.explore.base import NOW_MS, Driven, Presets, Scene
 from sim_plant.bench.explore.compact import Codec
-from sim_plant.bench.explore.observer import (
-    REQUIRED,
-    Broken,
-    Edge,
-    Seen,
-    at_power_up,
-    broken,
-    limits_of,
-    look,
-    pass_time,
-)
+from sim_plant.bench.explore.edge import Edge, Seen, limits_of
+from sim_plant.bench.explore.observer import at_power_up, look, pass_time
 from sim_plant.bench.explore.reading import LONG_AGO_MS
+from sim_plant.bench.explore.required import REQUIRED, Broken, broken
 from sim_plant.bench.explore.scale import TICK_MS, scaled
 from sim_plant.bench.explore.scene import Scenes
 
@@ -64,8 +57,8 @@ class Next(NamedTuple):
 class Unit:
     """The firmware's own sequencer, put into any memory and scanned once.
 
-    The constants must be in ticks (``scale.scaled_constants``) for as long as it is used. ``only`` leaves out what
-    comes from other places; () leaves out nothing.
+    The constants must be in ticks (``scale.scaled_constants``) for as long as it is used. ``only`` leaves out
+    what comes from other places; () leaves out nothing.
     """
 
     def __init__(self, setpoints: Setpoints, only: tuple[str, ...] = ()) -> None:
@@ -81,7 +74,7 @@ class Unit:
         self._scanned: dict[bytes, tuple[Scanned, ...]] = {}
         self._after_power: dict[bytes, bytes] = {}
 
-    # --- one scan ------------------------------------------------------------------------------------------
+    # --- one scan ---
 
     def scan(self, memory: bytes, scene: Scene) -> Scanned:
         """One scan, a tick after ``memory`` or within the same one."""
@@ -130,7 +123,7 @@ class Unit:
         self._good.quality, self._good.broken_ms, self._good.outside_ms = quality, NEVER, NEVER
         return self._good
 
-    # --- edges -----------------------------------------------------------------------------------------------
+    # --- edges ---
 
     def start(self) -> bytes:
         """The first state: power comes for the first time."""
@@ -156,7 +149,9 @@ class Unit:
         for scene, scanned in zip(self.tried(memory, was), self._scans(memory, was), strict=True):
             if not scene.atoms:
                 well = None
-            e = Edge(was, state, scene, scanned.outputs, scanned.state, seen_at[scene.passed], well)
+            e = Edge(
+                was, state, scene, scanned.outputs, scanned.state, seen_at[scene.passed], self.limits, well
+            )
             found.append(self._judged(e, scanned))
             if not scene.atoms:
                 well = scanned.outputs
@@ -171,7 +166,7 @@ class Unit:
         memory, was, seen = self.split(code)
         scanned = self.scan(memory, scene)
         seen = pass_time(seen, was, scene.passed, self.limits)
-        e = Edge(was, STATES[memory[0]], scene, scanned.outputs, scanned.state, seen, None)
+        e = Edge(was, STATES[memory[0]], scene, scanned.outputs, scanned.state, seen, self.limits, None)
         return self._judged(e, scanned)
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
@@ -190,8 +185,8 @@ class Unit:
         return found
 
     def _judged(self, e: Edge, scanned: Scanned) -> Next:
-        code = self._join(scanned.memory, e.out, look(e, self.limits))
-        return Next(code, e.given, e.out, broken(e, self.limits, self.counted))
+        code = self._join(scanned.memory, e.out, look(e))
+        return Next(code, e.given, e.out, broken(e, self.counted))
 
     def _powered(self, memory: bytes) -> bytes:
         """Power goes and comes again; what is retained is read back by the firmware's own code."""

@@ -1,7 +1,7 @@
 """Twelve mistakes in the logic that exploring must find; none of them is among ``tests/broken``.
 
-Each is a context in which the firmware's own tables or functions are wrong. ``WHERE`` names the requirement that
-it breaks, and the places from which something must come for that: few enough that a search ends soon.
+Each is a context in which the firmware's own tables or functions are wrong. ``WHERE`` names the requirement
+that it breaks, and the places from which something must come for that: few enough that a search ends soon.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def very_bad_water_only_recorded() -> Iterator[None]:
 def quality_judged_from_the_start() -> Iterator[None]:
     """No blanking after a pump start."""
 
-    def blanked(s: Any, m: Any, now_ms: int) -> bool:
+    def blanked(_s: Any, m: Any, _now_ms: int) -> bool:
         return m.pump_ms == sequencer.NEVER or m.flush_ms != sequencer.NEVER
 
     from controller.unit import view

@@ -13,9 +13,9 @@ from controller.unit.memory import UnitMemory
 from controller.unit.sequencer import Sequencer
 from sim_plant.bench.explore.base import Driven, Scene, base
 from sim_plant.bench.explore.reading import MOMENTS
+from sim_plant.bench.explore.scale import TICK_MS
 from sim_plant.bench.explore.scene import Atom, atoms
 from sim_plant.bench.explore.step import Unit
-from sim_plant.bench.explore.scale import TICK_MS
 
 SCAN_MS = 100
 HOLDS_S = (0.1, 0.3, 1.0, 2.5, 6.0, 12.0, 35.0, 70.0, 130.0, 250.0)
@@ -57,7 +57,7 @@ def scene_of(s: Setpoints, chosen: Sequence[Atom], granted: bool, out: UnitOutpu
 
 
 def full_time(s: Setpoints, seed: int, minutes: float, only: Sequence[str] = ()) -> Iterator[Met]:
-    """Memories of a unit scanned every 100 ms with the site's own timers; the memory is the sequencer's own."""
+    """Memories of a unit scanned every 100 ms with the site's own timers."""
     rng = random.Random(seed)
     known = [
         atom

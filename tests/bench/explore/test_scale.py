@@ -66,7 +66,7 @@ def test_constants_are_in_ticks_inside_and_as_before_outside() -> None:
     before = {name: getattr(importlib.import_module(module), name) for name, module in CONSTANTS.items()}
     clear_s = dict(CLEAR_S)
     with scaled_constants(site):
-        assert outputs.SELECTOR_DEAD_S == ticks(site)["SELECTOR_DEAD_S"] * TICK_S
+        assert ticks(site)["SELECTOR_DEAD_S"] * TICK_S == outputs.SELECTOR_DEAD_S
         assert all(value in (0.0, TICK_S) for value in CLEAR_S.values())
         assert ticks(site) == ticks(Setpoints())  # the scale itself does not move
     after = {name: getattr(importlib.import_module(module), name) for name, module in CONSTANTS.items()}
