@@ -65,7 +65,16 @@ _IN_STATE: dict[UnitState, tuple[str, ...]] = {
     UnitState.RETRY_WAIT: ("suction_retry_1_s",),
 }
 _PASSING = frozenset(
-    {"on-delays run", "ready", "may_start", "token", "start_slot", "close_feed", "maintenance_slot"}
+    {
+        "on-delays run",
+        "on-delays run, feed never proven",
+        "ready",
+        "may_start",
+        "token",
+        "start_slot",
+        "close_feed",
+        "maintenance_slot",
+    }
 )
 _CHOSEN = (
     "starts_spent",

@@ -4,7 +4,8 @@ grants.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from enum import IntEnum
+from typing import Any, NamedTuple
 
 from controller.parts.analogue import Quality
 from controller.settings import Setpoints
@@ -39,6 +40,18 @@ PROOFS = ("feed_valve_shut", "flush_valve_shut")
 GRANTS = ("call", "ready", "may_start", "token", "start_slot", "close_feed", "maintenance_slot")
 
 
+class Passed(IntEnum):
+    """What has passed since the scan before.
+
+    A timer of some seconds may run out many times while one of minutes has not got on: in a short while only
+    timers get on that have a limit below ``scale.SHORT_S`` ahead of them.
+    """
+
+    NOTHING = 0  # one scan of many within a tick
+    SHORT = 1
+    TICK = 2
+
+
 class Presets(NamedTuple):
     """What a scan is given in place of memory."""
 
@@ -51,6 +64,7 @@ class Presets(NamedTuple):
     forgiven: bool = False
     stagnant: bool = False  # the last flush is long ago
     flush_put_off: bool = False  # an idle flush that failed is not repeated yet
+    feed_unproven: bool = False  # suction was not seen since the feed valve opened
     stop_held: bool = False  # a stop that is given has been held for long
 
 
@@ -62,7 +76,7 @@ class Scene(NamedTuple):
     age_ms: int
     permits: Permits
     presets: Presets
-    passed: int = 1  # ticks since the scan before: 1, or 0 for one scan of many within a tick
+    passed: Passed = Passed.TICK
 
 
 class Driven(NamedTuple):
@@ -85,8 +99,10 @@ def base(s: Setpoints, driven: Driven, *, granted: bool) -> Scene:
         "tds_mgl": s.tds_clear_mgl / 2.0,
         "concentrate_m3h": flow,
     }
-    loops = {LOOP_NAMES[LOOP_OF[name]]: current_ma(s, name, value) for name, value in quantities.items()}
-    healthy = dict.fromkeys(CONTACTS, True) | {"pump_running": pump, "enable_closed": pump}
+    loops: dict[str, Any] = {
+        LOOP_NAMES[LOOP_OF[name]]: current_ma(s, name, value) for name, value in quantities.items()
+    }
+    healthy: dict[str, Any] = dict.fromkeys(CONTACTS, True) | {"pump_running": pump, "enable_closed": pump}
     proofs = {"feed_valve_shut": not feed, "flush_valve_shut": not flush}
     io = UnitInputs(**healthy, **proofs, **loops, permeate_flow_ma=8.0)
     permits = Permits(

@@ -22,8 +22,8 @@ from controller.unit.memory import UnitMemory
 from controller.unit.protections import CLEAR_S, RULES
 from controller.unit.states import PUMPING, RESTING, STATES, Answer, Event, Trip, UnitState
 from controller.unit.table import CELLS
-from sim_plant.bench.explore.base import NOW_MS, REFERENCE_BAR
-from sim_plant.bench.explore.scale import FULL_FLOW_M3H, TICK_MS, TICK_S, ticks
+from sim_plant.bench.explore.base import NOW_MS, REFERENCE_BAR, Passed
+from sim_plant.bench.explore.scale import FULL_FLOW_M3H, TICK_MS, TICK_S, short, ticks
 
 FULL_TICK_L = FULL_FLOW_M3H * TICK_S / 3.6
 
@@ -38,8 +38,8 @@ _FILLED = PUMPING | {S.DELAY}
 
 LATCHES: tuple[Event | None, ...] = (None, *Event)
 Get = Callable[[UnitMemory], int]
-Put = Callable[[UnitMemory, int, int], None]
-"""Memory, byte, ticks that pass before the memory is scanned again: 1, or 0 for one scan of many."""
+Put = Callable[[UnitMemory, int, Passed], None]
+"""Memory, byte, what passes before the memory is scanned again."""
 
 
 @dataclass(frozen=True)
@@ -53,27 +53,43 @@ class Field:
 
 
 def _flag(name: str, live: frozenset[UnitState] = _ALL) -> Field:
-    def put(m: UnitMemory, code: int, _passed: int) -> None:
+    def put(m: UnitMemory, code: int, _passed: Passed) -> None:
         setattr(m, name, bool(code))
 
     return Field(name, lambda m: int(getattr(m, name)), put, live)
 
 
-def _age(name: str, cap: int, live: frozenset[UnitState] = _ALL) -> Field:
-    """0 for NEVER, else the age in ticks and one; one tick passes before the memory is scanned again."""
+def _gets_on(code: int, passed: Passed, short: int) -> bool:
+    """Does a timer get on? Its age is one less than its byte, its last short limit at ``short`` ticks."""
+    return passed is Passed.TICK or (passed is Passed.SHORT and code <= short)
+
+
+def _age(name: str, cap: int, live: frozenset[UnitState] = _ALL, short: int = 0) -> Field:
+    """0 for NEVER, else the age in ticks and one."""
 
     def get(m: UnitMemory) -> int:
         since_ms = getattr(m, name)
         return 0 if since_ms == NEVER else min((NOW_MS - since_ms) // TICK_MS, cap) + 1
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
-        setattr(m, name, NOW_MS - (code - 1 + passed) * TICK_MS if code else NEVER)
+    def put(m: UnitMemory, code: int, passed: Passed) -> None:
+        age = code - 1 + _gets_on(code, passed, short)
+        setattr(m, name, NOW_MS - age * TICK_MS if code else NEVER)
 
     return Field(name, get, put, live)
 
 
-def _in_state(t: dict[str, int]) -> Field:
+def _in_state(s: Setpoints, t: dict[str, int]) -> Field:
     """Since when the unit is in its state, up to what that state asks for."""
+    shorts = {
+        S.BOOT: short(s, "boot_s"),
+        S.DELAY: short(s, "settle_s"),
+        S.PUMP_START: short(s, "pressure_rise_s"),
+        S.PURGE: short(s, "purge_evidence_s", "purge_s"),
+        S.QUALITY_FLUSH: short(s, "purge_evidence_s", "quality_flush_s"),
+        S.STOPPING: short(s, "coast_s", "SUMP_FLUSH_S", "token_wait_s") + 1,
+        S.STOP_FLUSH: short(s, "SUMP_FLUSH_S") + 1,
+        S.RETRY_WAIT: short(s, "suction_retry_1_s", "io_back_s"),
+    }
     caps = {
         S.BOOT: t["boot_s"],
         S.DELAY: t["settle_s"] + t["start_slot_wait_s"],
@@ -88,8 +104,9 @@ def _in_state(t: dict[str, int]) -> Field:
     def get(m: UnitMemory) -> int:
         return min((NOW_MS - m.entered_ms) // TICK_MS, caps[m.state]) + 1
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
-        m.entered_ms = NOW_MS - (code - 1 + passed) * TICK_MS
+    def put(m: UnitMemory, code: int, passed: Passed) -> None:
+        age = code - 1 + _gets_on(code, passed, shorts.get(m.state, 0))
+        m.entered_ms = NOW_MS - age * TICK_MS
 
     return Field("entered_ms", get, put, frozenset(caps))
 
@@ -98,10 +115,11 @@ def _ahead(name: str, live: frozenset[UnitState] = _ALL) -> Field:
     """A moment that may lie ahead, in ticks; what has passed is 0."""
 
     def get(m: UnitMemory) -> int:
-        return max((getattr(m, name) - NOW_MS) // TICK_MS, 0)
+        at_ms: int = getattr(m, name)
+        return max((at_ms - NOW_MS) // TICK_MS, 0)
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
-        setattr(m, name, NOW_MS + (code - passed) * TICK_MS)
+    def put(m: UnitMemory, code: int, passed: Passed) -> None:
+        setattr(m, name, NOW_MS + (code - (passed is Passed.TICK)) * TICK_MS)
 
     return Field(name, get, put, live)
 
@@ -109,7 +127,7 @@ def _ahead(name: str, live: frozenset[UnitState] = _ALL) -> Field:
 def _one_of(name: str, words: tuple[Any, ...], live: frozenset[UnitState] = _ALL) -> Field:
     code_of = {word: code for code, word in enumerate(words)}
 
-    def put(m: UnitMemory, code: int, _passed: int) -> None:
+    def put(m: UnitMemory, code: int, _passed: Passed) -> None:
         setattr(m, name, words[code])
 
     return Field(name, lambda m: code_of[getattr(m, name)], put, live)
@@ -137,35 +155,35 @@ def _latched() -> Field:
     alike = _alike()
     code_of = {word: LATCHES.index(alike[word] if word else None) for word in LATCHES}
 
-    def put(m: UnitMemory, code: int, _passed: int) -> None:
+    def put(m: UnitMemory, code: int, _passed: Passed) -> None:
         m.latched = LATCHES[code]
 
     return Field("latched", lambda m: code_of[m.latched], put)
 
 
-def _put_suction(m: UnitMemory, code: int, _passed: int) -> None:
+def _put_suction(m: UnitMemory, code: int, _passed: Passed) -> None:
     """How many retries in the last hour; when they were does not count, an hour may be over at any time."""
     m.suction_ms = [NOW_MS - 10 * TICK_MS] * code
 
 
-def _selector(cap: int) -> Field:
+def _selector(cap: int, short: int) -> Field:
     """Since when the selector is away, and so whether it was in AUTO; at rest its age means nothing."""
-    age = _age("selector_off_ms", cap)
+    age = _age("selector_off_ms", cap, short=short)
 
     def get(m: UnitMemory) -> int:
         code = age.get(m)
         return cap + 1 if code and m.state in RESTING else code
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
+    def put(m: UnitMemory, code: int, passed: Passed) -> None:
         age.put(m, code, passed)
         m.was_auto = not code
 
     return Field("selector_off_ms", get, put)
 
 
-def _feed_off(cap: int) -> Field:
+def _feed_off(cap: int, short: int) -> Field:
     """Since when the feed valve is let go; one that was not opened yet was let go long ago."""
-    age = _age("feed_off_ms", cap)
+    age = _age("feed_off_ms", cap, short=short)
 
     def get(m: UnitMemory) -> int:
         return cap + 1 if m.feed_ms == m.feed_off_ms == NEVER else age.get(m)
@@ -173,13 +191,13 @@ def _feed_off(cap: int) -> Field:
     return Field("feed_off_ms", get, age.put, _STOPS)
 
 
-def _fresh(boot: int, back: int) -> Field:
+def _fresh(boot: int, back: int, short: int) -> Field:
     """Since when the image is fresh. Once a link counts as back, that it is fresh is all that matters.
 
     BOOT and RETRY_WAIT ask for how long; none of them is entered sooner after a short gap than it waits.
     """
     cap = max(boot, back)
-    age = _age("io_fresh_ms", cap)
+    age = _age("io_fresh_ms", cap, short=short)
 
     def get(m: UnitMemory) -> int:
         code = age.get(m)
@@ -187,7 +205,7 @@ def _fresh(boot: int, back: int) -> Field:
             return code
         return code if m.state is S.BOOT and code <= boot else cap + 1
 
-    def put(m: UnitMemory, code: int, passed: int) -> None:
+    def put(m: UnitMemory, code: int, passed: Passed) -> None:
         age.put(m, code, passed)
         m.io_stale_ms = NEVER if code else NOW_MS - 2 * TICK_MS
 
@@ -205,20 +223,20 @@ def _get_lost(m: UnitMemory) -> int:
     return 2 * min(len(m.io_lost_ms) - counted, 1) + counted
 
 
-def _put_lost(m: UnitMemory, code: int, passed: int) -> None:
+def _put_lost(m: UnitMemory, code: int, _passed: Passed) -> None:
     before, counted = divmod(code, 2)
-    m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - passed * TICK_MS] * counted
+    m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - TICK_MS] * counted
 
 
 def _get_volume(m: UnitMemory) -> int:
     return min(int(m.volume_l / FULL_TICK_L + 1e-6), 2)
 
 
-def _put_volume(m: UnitMemory, code: int, _passed: int) -> None:
+def _put_volume(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.volume_l = code * FULL_TICK_L
 
 
-def _put_reference(m: UnitMemory, code: int, _passed: int) -> None:
+def _put_reference(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
 
@@ -237,7 +255,7 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
     """All bytes of a memory, for the timers of a site."""
     t = ticks(s)
     return (
-        _in_state(t),
+        _in_state(s, t),
         _one_of("trip", tuple(Trip), frozenset({S.STOPPING})),
         _one_of("target", STATES, _STOPS),
         _flag("flush_owed"),
@@ -250,15 +268,13 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _flag("lost_memory"),
         Field("scanned_ms", lambda m: int(m.scanned_ms != NEVER), _put_scanned),
         _age("feed_ms", max(t["suction_blank_s"], t["FEED_PROOF_S"])),
-        _feed_off(t["flush_tail_s"]),
-        _flag("feed_proven"),
-        _age("flush_ms", t["flush_lead_s"]),
+        _feed_off(t["flush_tail_s"], short(s, "flush_tail_s")),
+        _age("flush_ms", t["flush_lead_s"], short=short(s, "flush_lead_s")),
         _age("both_ms", max(t["start_flush_max_s"] + 1, t["FLUSH_PROOF_S"], t["stop_flush_s"])),
         _age("pump_ms", t["tds_blank_start_s"], PUMPING),
-        _age("enable_ms", t["enable_lead_s"], PUMPING),
+        _age("enable_ms", t["enable_lead_s"], PUMPING, short(s, "enable_lead_s")),
         _flag("divert", PUMPING),
         _flag("closing", _STOPS),
-        _age("close_due_ms", 2 * t["feed_close_gap_s"], _STOPS),
         Field("volume_l", _get_volume, _put_volume, _FLUSHES),
         _flag("flush_complete", _FILLED),
         _age("purge_from_ms", 2 * t["purge_interval_s"], _RUN),
@@ -272,21 +288,21 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _age("tds_good_ms", t["GOOD_WATER_S"], PUMPING),
         Field("suction_ms", lambda m: 0 if m.latched else min(len(m.suction_ms), 1), _put_suction),
         Field("io_lost_ms", _get_lost, _put_lost),
-        _selector(t["SELECTOR_DEAD_S"] + 1),
-        _fresh(t["boot_s"], t["io_back_s"]),
+        _selector(t["SELECTOR_DEAD_S"] + 1, short(s, "coast_s", "SELECTOR_DEAD_S") + 1),
+        _fresh(t["boot_s"], t["io_back_s"], short(s, "boot_s", "io_back_s")),
         _flag("link_lost"),
     )
 
 
-def _put_due(m: UnitMemory, code: int, _passed: int) -> None:
+def _put_due(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.start_flushes_due = 2 if code else 1
 
 
-def _put_scanned(m: UnitMemory, code: int, passed: int) -> None:
-    m.scanned_ms = NOW_MS - passed * TICK_MS if code else NEVER
+def _put_scanned(m: UnitMemory, code: int, passed: Passed) -> None:
+    m.scanned_ms = NOW_MS - (passed is Passed.TICK) * TICK_MS if code else NEVER
 
 
-def _put_failures(m: UnitMemory, code: int, _passed: int) -> None:
+def _put_failures(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.purge_failures = code
 
 
@@ -313,8 +329,8 @@ class Codec:
         codes += [0 if get is None else get(m) for get in self._get[state]]
         return bytes(codes)
 
-    def decode(self, code: bytes, m: UnitMemory, passed: int = 1) -> None:
-        """Put a memory right before the scan at NOW_MS, so many ticks after it was encoded.
+    def decode(self, code: bytes, m: UnitMemory, passed: Passed = Passed.TICK) -> None:
+        """Put a memory right before the scan at NOW_MS, after what has passed since it was encoded.
 
         What the bytes do not hold must be as ``fresh`` made it.
         """

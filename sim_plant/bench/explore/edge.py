@@ -20,6 +20,7 @@ class Limits(NamedTuple):
     """What the requirements speak of: times in ticks, the rest as the site has it."""
 
     start_flush: int
+    start_flush_max: int
     flush_open_off: int
     flush_open_on: int
     settle: int
@@ -41,6 +42,7 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
     t = ticks(site)
     return Limits(
         start_flush=t["start_flush_s"],
+        start_flush_max=t["start_flush_max_s"],
         flush_open_off=t["start_flush_max_s"] + t["flush_lead_s"] + t["flush_tail_s"],
         flush_open_on=max(t["quality_flush_s"], t["purge_s"]),
         settle=t["settle_s"],

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from controller.signals import UnitOutputs, Verb
 from controller.unit.states import UnitState
-from sim_plant.bench.explore.base import REFERENCE_BAR
+from sim_plant.bench.explore.base import REFERENCE_BAR, Passed
 from sim_plant.bench.explore.edge import (
     Edge,
     Limits,
@@ -36,10 +36,12 @@ def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
     return begun._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
 
 
-def pass_time(o: Seen, was: UnitOutputs, passed: int, n: Limits) -> Seen:
+def pass_time(o: Seen, was: UnitOutputs, passed: Passed, n: Limits) -> Seen:
     """What the observer remembers when the next scan comes: outputs have stood for so much longer."""
-    if not passed:
+    if passed is Passed.NOTHING:
         return o
+    if passed is Passed.SHORT:
+        return _pass_short(o, was, n)
     both = was.feed_valve and was.flush_valve and not was.pump
     flush_off, flush_on = was.flush_valve and not was.pump, was.flush_valve and was.pump
     return o._replace(
@@ -54,6 +56,20 @@ def pass_time(o: Seen, was: UnitOutputs, passed: int, n: Limits) -> Seen:
         feed=min(o.feed + was.feed_valve, n.suction_blank),
         back=min(o.back + 1, n.io_back),
         wait=max(o.wait - 1, 0),
+        boot=min(o.boot + 1, n.boot),
+    )
+
+
+def _pass_short(o: Seen, was: UnitOutputs, n: Limits) -> Seen:
+    """A short while: what is counted in seconds gets on, what is counted in minutes does not.
+
+    The time of a whole flush does not, its lead and its tail do.
+    """
+    flush_off = was.flush_valve and not was.pump and (not was.feed_valve or o.open_off > n.start_flush_max)
+    return o._replace(
+        shut=min(o.shut + (not was.flush_valve), n.settle),
+        open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
+        selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
         boot=min(o.boot + 1, n.boot),
     )
 

@@ -54,7 +54,6 @@ WATCHED = (
     "in_maintenance",
     "estopped",
     "lost_memory",
-    "feed_proven",
     "divert",
     "closing",
     "flush_complete",

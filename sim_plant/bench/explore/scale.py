@@ -51,12 +51,14 @@ RACES: dict[str, tuple[str, ...]] = {
     "purge over": ("tds_blank_purge_s", "purge_retry_s", "purge_interval_s"),
     "good water": ("GOOD_WATER_S",),
     "stop held": ("TOO_FAST_S", "STOP_PAUSE_S", "ABORT_S"),
-    "closing": ("feed_close_gap_s",),
 }
 """Timers that run from the same moment, by what begins there."""
 
 LEAST = {"start_flush_s": 2, "purge_s": 2, "purge_interval_s": 2, "pressure_rise_s": 2}
 """Timers that need an inside: a flush can be cut in the middle, an interval has a half."""
+
+SHORT_S = 9.0
+"""A timer below it gets on in a short while, in which longer ones stand still."""
 
 LONG_WAITS = ("suction_retry_1_s", "suction_retry_2_s", "suction_retry_3_s")
 """Waits that are told apart by a count of an hour, which is not explored: all last as long as the first."""
@@ -110,6 +112,12 @@ def scaled(s: Setpoints) -> Setpoints:
     }
     counted = {"suction_retries": min(s.suction_retries, 1), "io_retries": min(s.io_retries, 1)}
     return Setpoints.model_construct(**(s.model_dump() | times | volumes | counted))
+
+
+def short(s: Setpoints, *names: str) -> int:
+    """The ticks of the longest of these timers that is short; 0 when none is."""
+    found = ticks(s)
+    return max((found[name] for name in names if real_s(name, s) < SHORT_S), default=0)
 
 
 @contextmanager

@@ -31,6 +31,7 @@ from sim_plant.bench.explore.base import (
     LOOP_OF,
     PROOFS,
     Driven,
+    Passed,
     Scene,
     base,
     current_ma,
@@ -168,11 +169,17 @@ def _atoms(s: Setpoints) -> Iterator[Atom]:
 
 
 STILL_RUNNING = Atom("on-delays run", "elapsed", _preset(elapsed=False))
+NEVER_PROVEN = Atom("on-delays run, feed never proven", "elapsed", _preset(elapsed=False, feed_unproven=True))
+_SUCTION = f"loop {LOOP_OF['suction_bar']}"
 _EVERYWHERE = frozenset({"age_ms", "selector_auto", "isolator_on", "estop_open"})
 _ELSEWHERE = frozenset({"reset", "resets_spent", "starts_spent", "stagnant", "flush_put_off"})
 """What matters only at rest: resets, and what holds a start or a flush back."""
 _BY_HAND = frozenset({"commands", "reset"})
 """What a person gives with the selector turned away; a return to service asks for that."""
+
+
+_TRIED = ((True, Passed.TICK), (True, Passed.SHORT), (True, Passed.NOTHING), (False, Passed.NOTHING))
+"""Bases on which every atom is tried: what the bank grants, and what has passed since the scan before."""
 
 
 class Scenes:
@@ -185,7 +192,7 @@ class Scenes:
         self._s = s
         self.atoms = tuple(atom for atom in atoms(s) if not only or atom.place in only)
         self._made: dict[tuple[UnitState, Event | None, Driven], tuple[Scene, ...]] = {}
-        self._by_name = {atom.name: atom for atom in (*self.atoms, STILL_RUNNING)}
+        self._by_name = {atom.name: atom for atom in (*self.atoms, STILL_RUNNING, NEVER_PROVEN)}
         self._standing: dict[tuple[bool, tuple[str, ...], Driven], Scene] = {}
 
     @cached_property
@@ -223,13 +230,17 @@ class Scenes:
                 yield scene
 
     def _all(self, driven: Driven, matter: list[Atom], delayed: frozenset[str]) -> Iterator[Scene]:
-        for granted, passed in ((True, 1), (True, 0), (False, 1)):
+        for passed in (Passed.SHORT, Passed.TICK):
+            yield base(self._s, driven, granted=False)._replace(passed=passed)
+        for granted, passed in _TRIED:
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
             for atom in matter:
                 yield atom.on(start)
                 if atom.place in delayed:
                     yield STILL_RUNNING.on(atom.on(start))
+                if atom.place == _SUCTION:
+                    yield NEVER_PROVEN.on(atom.on(start))
                 if granted and atom.place == "selector_auto":
                     yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)
 

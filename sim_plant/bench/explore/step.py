@@ -20,7 +20,7 @@ from controller.unit.memory import UnitMemory
 from controller.unit.protections import RULES
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import STATES, UnitState
-from sim_plant.bench.explore.base import NOW_MS, Driven, Presets, Scene
+from sim_plant.bench.explore.base import NOW_MS, Driven, Passed, Presets, Scene
 from sim_plant.bench.explore.compact import Codec
 from sim_plant.bench.explore.edge import Edge, Seen, limits_of
 from sim_plant.bench.explore.observer import at_power_up, look, pass_time
@@ -108,7 +108,9 @@ class Unit:
         m.last_flush_ms = LONG_AGO_MS if presets.stagnant else NOW_MS
         m.flush_not_before_ms = NOW_MS + (TICK_MS if presets.flush_put_off else 0)
         m.retry_wait_s = s.suction_retry_1_s
+        m.feed_proven = m.feed_ms != NEVER and not presets.feed_unproven
         m.stop_ms = m.stop_seen_ms = NEVER
+        m.close_due_ms = NEVER  # its patience ends as if the bank let it close
         if presets.stop_held:
             m.stop_ms, m.stop_seen_ms = LONG_AGO_MS, NOW_MS - TICK_MS
         m.owed_since_ms, m.command_ms, m.purge_ahead_ms = NOW_MS, NEVER, 0
@@ -145,7 +147,7 @@ class Unit:
         state = STATES[memory[0]]
         found: list[Next] = []
         well: UnitOutputs | None = None
-        seen_at = [pass_time(seen, was, passed, self.limits) for passed in (0, 1)]
+        seen_at = [pass_time(seen, was, passed, self.limits) for passed in Passed]
         for scene, scanned in zip(self.tried(memory, was), self._scans(memory, was), strict=True):
             if not scene.atoms:
                 well = None

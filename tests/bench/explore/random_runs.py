@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from typing import NamedTuple
 
 from controller.parts.timing import NEVER
@@ -11,10 +12,14 @@ from controller.settings import Setpoints
 from controller.signals import Command, UnitOutputs
 from controller.unit.memory import UnitMemory
 from controller.unit.sequencer import Sequencer
+from controller.unit.states import STATES
 from sim_plant.bench.explore.base import Driven, Scene, base
+from sim_plant.bench.explore.compact import Codec
 from sim_plant.bench.explore.reading import MOMENTS
+from sim_plant.bench.explore.regions import Regions
 from sim_plant.bench.explore.scale import TICK_MS
 from sim_plant.bench.explore.scene import Atom, atoms
+from sim_plant.bench.explore.search import Order, Search
 from sim_plant.bench.explore.step import Unit
 
 SCAN_MS = 100
@@ -113,3 +118,49 @@ def _back(m: UnitMemory) -> None:
             setattr(m, name, since_ms - TICK_MS)
     m.suction_ms = [at_ms - TICK_MS for at_ms in m.suction_ms]
     m.io_lost_ms = [at_ms - TICK_MS for at_ms in m.io_lost_ms]
+
+
+@cache
+def _memories(order: Order, codes: tuple[bytes, ...]) -> frozenset[bytes]:
+    with order.in_ticks():
+        unit = order.unit()
+        return frozenset(unit.split(code)[0] for code in codes)
+
+
+@cache
+def _regions(order: Order, codes: tuple[bytes, ...]) -> frozenset[bytes]:
+    looks = Regions(order.setpoints, Codec(order.setpoints))
+    return frozenset(looks.of_code(memory) for memory in _memories(order, codes))
+
+
+def outside_in_ticks(found: Search, seed: int, scans: int) -> str:
+    """Where a random run in ticks leaves the explored set; "" when it does not."""
+    known = _memories(found.order, tuple(found.codes))
+    with found.order.in_ticks():
+        unit = found.order.unit()
+        for memory, told in in_ticks(unit, seed, scans):
+            if memory not in known:
+                unlike = _unlike(unit.codec, memory, known)
+                return f"seed {seed}: {STATES[memory[0]].value} after {told}: {unlike}"
+    return ""
+
+
+def _unlike(codec: Codec, memory: bytes, known: Iterable[bytes]) -> dict[str, tuple[int, int]]:
+    """The bytes in which the most similar explored memory differs."""
+    near = min(known, key=lambda one: sum(a != b for a, b in zip(one, memory, strict=True)))
+    names = ("state", "flags", *(field.name for field in codec.fields))
+    return {n: (a, b) for n, a, b in zip(names, memory, near, strict=True) if a != b}
+
+
+def outside_in_full_time(found: Search, seed: int, minutes: float) -> str:
+    """Where a random run in full time has regions that were not explored; "" when it has none."""
+    known = _regions(found.order, tuple(found.codes))
+    looks = Regions(found.order.setpoints, Codec(found.order.setpoints))
+    for met in full_time(found.order.setpoints, seed, minutes, found.order.only):
+        regions = looks.of_memory(met.memory, met.now_ms)
+        if regions not in known:
+            near = min(known, key=lambda one: sum(a != b for a, b in zip(one, regions, strict=False)))
+            ours, theirs = looks.told(regions), looks.told(near)
+            unlike = {n: (ours.get(n), theirs.get(n)) for n in ours | theirs if ours.get(n) != theirs.get(n)}
+            return f"seed {seed} at {met.now_ms / 1000:.1f} s, {met.told}: {ours['state']} {unlike}"
+    return ""

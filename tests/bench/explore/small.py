@@ -7,7 +7,7 @@ from functools import cache
 from controller.settings import Setpoints
 from sim_plant.bench.explore.search import Order, Search, search
 
-PLACES = ("commands", "reset", "loop 0", "call", "power")
+PLACES = ("commands", "reset", "loop 0", "call", "close_feed", "power")
 SMALL = Order(Setpoints(), only=PLACES)
 
 
