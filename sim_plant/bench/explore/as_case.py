@@ -20,6 +20,7 @@ from controller.settings import Setpoints
 from controller.signals import Verb
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.explore.scale import real_s, ticks
+from sim_plant.bench.explore.scene import CHOSEN
 from sim_plant.bench.explore.search import Search, Violation
 from sim_plant.bench.explore.step import Next
 
@@ -75,15 +76,6 @@ _PASSING = frozenset(
         "close_feed",
         "maintenance_slot",
     }
-)
-_CHOSEN = (
-    "starts_spent",
-    "quality_spent",
-    "resets_spent",
-    "hour_over",
-    "forgiven",
-    "stagnant",
-    "flush_put_off",
 )
 
 
@@ -182,7 +174,7 @@ class _Writer:
             self.steps.append({**when, "tank_pct": 96})
         elif atom == "COORDINATOR_LOST":
             self.steps.append({**when, "bank_image": "frozen", "for_s": 10})
-        elif atom in _CHOSEN:
+        elif atom in CHOSEN:
             self.not_said.append(f"{atom.replace('_', ' ')}: comes of what went before")
         else:
             self._inject(atom, when)

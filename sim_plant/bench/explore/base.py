@@ -60,8 +60,12 @@ class Presets(NamedTuple):
     starts_spent: bool = False  # the motor must rest: too many starts, or too short a time since its stop
     quality_spent: bool = False
     resets_spent: bool = False
-    hour_over: bool = False  # what was counted an hour ago is forgotten
-    forgiven: bool = False
+    hour_over: bool = False  # losses of I/O that were counted an hour ago are forgotten
+    suction_spent: bool = False
+    purge_failed: bool = False  # the last purge did not show itself
+    two_flushes_due: bool = False
+    cause_gone: bool = True  # for long enough, if it has gone
+    volume_met: bool = True  # a flush has its volume
     stagnant: bool = False  # the last flush is long ago
     flush_put_off: bool = False  # an idle flush that failed is not repeated yet
     feed_unproven: bool = False  # suction was not seen since the feed valve opened

@@ -23,13 +23,10 @@ from controller.unit.protections import CLEAR_S, RULES
 from controller.unit.states import PUMPING, RESTING, STATES, Answer, Event, Trip, UnitState
 from controller.unit.table import CELLS
 from sim_plant.bench.explore.base import NOW_MS, REFERENCE_BAR, Passed
-from sim_plant.bench.explore.scale import FULL_FLOW_M3H, TICK_MS, TICK_S, short, ticks
-
-FULL_TICK_L = FULL_FLOW_M3H * TICK_S / 3.6
+from sim_plant.bench.explore.scale import TICK_MS, short, ticks
 
 S = UnitState
 _ALL = frozenset(S)
-_FLUSHES = frozenset({S.START_FLUSH, S.STOP_FLUSH})
 _STOPS = frozenset({S.STOP_FLUSH, S.STOPPING})
 _PUMP_FLUSHES = frozenset({S.PURGE, S.QUALITY_FLUSH})
 _RUN = PUMPING - {S.PUMP_START}
@@ -111,19 +108,6 @@ def _in_state(s: Setpoints, t: dict[str, int]) -> Field:
     return Field("entered_ms", get, put, frozenset(caps))
 
 
-def _ahead(name: str, live: frozenset[UnitState] = _ALL) -> Field:
-    """A moment that may lie ahead, in ticks; what has passed is 0."""
-
-    def get(m: UnitMemory) -> int:
-        at_ms: int = getattr(m, name)
-        return max((at_ms - NOW_MS) // TICK_MS, 0)
-
-    def put(m: UnitMemory, code: int, passed: Passed) -> None:
-        setattr(m, name, NOW_MS + (code - (passed is Passed.TICK)) * TICK_MS)
-
-    return Field(name, get, put, live)
-
-
 def _one_of(name: str, words: tuple[Any, ...], live: frozenset[UnitState] = _ALL) -> Field:
     code_of = {word: code for code, word in enumerate(words)}
 
@@ -159,11 +143,6 @@ def _latched() -> Field:
         m.latched = LATCHES[code]
 
     return Field("latched", lambda m: code_of[m.latched], put)
-
-
-def _put_suction(m: UnitMemory, code: int, _passed: Passed) -> None:
-    """How many retries in the last hour; when they were does not count, an hour may be over at any time."""
-    m.suction_ms = [NOW_MS - 10 * TICK_MS] * code
 
 
 def _selector(cap: int, short: int) -> Field:
@@ -228,14 +207,6 @@ def _put_lost(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - TICK_MS] * counted
 
 
-def _get_volume(m: UnitMemory) -> int:
-    return min(int(m.volume_l / FULL_TICK_L + 1e-6), 2)
-
-
-def _put_volume(m: UnitMemory, code: int, _passed: Passed) -> None:
-    m.volume_l = code * FULL_TICK_L
-
-
 def _put_reference(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
@@ -259,9 +230,7 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _one_of("trip", tuple(Trip), frozenset({S.STOPPING})),
         _one_of("target", STATES, _STOPS),
         _flag("flush_owed"),
-        Field("start_flushes_due", lambda m: int(m.start_flushes_due > 1), _put_due),
         _latched(),
-        _age("cause_gone_ms", 1, frozenset({S.LOCKOUT})),
         _flag("stopped"),
         _flag("in_maintenance"),
         _flag("estopped"),
@@ -273,20 +242,12 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _age("both_ms", max(t["start_flush_max_s"] + 1, t["FLUSH_PROOF_S"], t["stop_flush_s"])),
         _age("pump_ms", t["tds_blank_start_s"], PUMPING),
         _age("enable_ms", t["enable_lead_s"], PUMPING, short(s, "enable_lead_s")),
-        _flag("divert", PUMPING),
         _flag("closing", _STOPS),
-        Field("volume_l", _get_volume, _put_volume, _FLUSHES),
         _flag("flush_complete", _FILLED),
         _age("purge_from_ms", 2 * t["purge_interval_s"], _RUN),
-        _ahead("purge_not_before_ms", _RUN),
         Field("reference_bar", lambda m: int(m.reference_bar > 0.0), _put_reference, _RUN),
         _flag("evidence", _PUMP_FLUSHES),
-        Field("purge_failures", lambda m: 0 if m.latched else min(m.purge_failures, 1), _put_failures),
         _age("flushed_on_ms", t["tds_blank_purge_s"], _RUN),
-        _flag("quality_alarm"),
-        _flag("quality_flush_due", frozenset({S.PRODUCE})),
-        _age("tds_good_ms", t["GOOD_WATER_S"], PUMPING),
-        Field("suction_ms", lambda m: 0 if m.latched else min(len(m.suction_ms), 1), _put_suction),
         Field("io_lost_ms", _get_lost, _put_lost),
         _selector(t["SELECTOR_DEAD_S"] + 1, short(s, "coast_s", "SELECTOR_DEAD_S") + 1),
         _fresh(t["boot_s"], t["io_back_s"], short(s, "boot_s", "io_back_s")),
@@ -294,16 +255,8 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
     )
 
 
-def _put_due(m: UnitMemory, code: int, _passed: Passed) -> None:
-    m.start_flushes_due = 2 if code else 1
-
-
 def _put_scanned(m: UnitMemory, code: int, passed: Passed) -> None:
     m.scanned_ms = NOW_MS - (passed is Passed.TICK) * TICK_MS if code else NEVER
-
-
-def _put_failures(m: UnitMemory, code: int, _passed: Passed) -> None:
-    m.purge_failures = code
 
 
 class Codec:

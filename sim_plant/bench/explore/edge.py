@@ -13,14 +13,14 @@ from controller.settings import Setpoints
 from controller.signals import UNIT_SIGNALS, UnitOutputs, from_ma, signal_named
 from controller.unit.states import UnitState
 from sim_plant.bench.explore.base import LOOP_NAMES, Scene
-from sim_plant.bench.explore.scale import ticks
+from sim_plant.bench.explore.scale import short, ticks
 
 
 class Limits(NamedTuple):
     """What the requirements speak of: times in ticks, the rest as the site has it."""
 
     start_flush: int
-    start_flush_max: int
+    evidence: int
     flush_open_off: int
     flush_open_on: int
     settle: int
@@ -29,7 +29,6 @@ class Limits(NamedTuple):
     purge_gap: int
     boot: int
     io_back: int
-    retry_wait: int
     selector_dead: int
     blank_start: int
     blank_purge: int
@@ -42,16 +41,15 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
     t = ticks(site)
     return Limits(
         start_flush=t["start_flush_s"],
-        start_flush_max=t["start_flush_max_s"],
+        evidence=short(site, "purge_evidence_s"),
         flush_open_off=t["start_flush_max_s"] + t["flush_lead_s"] + t["flush_tail_s"],
         flush_open_on=max(t["quality_flush_s"], t["purge_s"]),
         settle=t["settle_s"],
         purge=t["purge_s"],
         quality_flush=t["quality_flush_s"],
-        purge_gap=2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
+        purge_gap=t["pressure_rise_s"] + 2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
         boot=t["boot_s"],
         io_back=t["io_back_s"],
-        retry_wait=t["suction_retry_1_s"],
         selector_dead=t["SELECTOR_DEAD_S"],
         blank_start=t["tds_blank_start_s"],
         blank_purge=t["tds_blank_purge_s"],
@@ -77,7 +75,6 @@ class Seen(NamedTuple):
     estop: int  # an E-stop waits for its reset
     back: int  # ticks since the image was lost
     locked: int  # stopped by something that a reset must follow
-    wait: int  # ticks for which a retry must wait
     boot: int  # ticks since power came
     out: int  # out for maintenance
 

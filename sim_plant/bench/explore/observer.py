@@ -19,8 +19,6 @@ from sim_plant.bench.explore.edge import (
     lost,
     membrane_bar,
     needs_reset,
-    suction_gone,
-    suction_low,
 )
 
 
@@ -30,7 +28,7 @@ def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
     ``before`` is None at the first start, and when the retained data were lost: then nobody can know, and the
     unit is locked out anyway.
     """
-    begun = Seen(0, 0, n.settle, 0, 0, 0, 0, 0, n.blank_purge, 0, 0, 0, n.io_back, 0, 0, 0, 0)
+    begun = Seen(0, 0, n.settle, 0, 0, 0, 0, 0, n.blank_purge, 0, 0, 0, n.io_back, 0, 0, 0)
     if before is None:
         return begun
     return begun._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
@@ -55,7 +53,6 @@ def pass_time(o: Seen, was: UnitOutputs, passed: Passed, n: Limits) -> Seen:
         selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
         feed=min(o.feed + was.feed_valve, n.suction_blank),
         back=min(o.back + 1, n.io_back),
-        wait=max(o.wait - 1, 0),
         boot=min(o.boot + 1, n.boot),
     )
 
@@ -63,12 +60,14 @@ def pass_time(o: Seen, was: UnitOutputs, passed: Passed, n: Limits) -> Seen:
 def _pass_short(o: Seen, was: UnitOutputs, n: Limits) -> Seen:
     """A short while: what is counted in seconds gets on, what is counted in minutes does not.
 
-    The time of a whole flush does not, its lead and its tail do.
+    The time of a whole flush does not; its lead and its tail do, and the time in which a purge must show.
     """
-    flush_off = was.flush_valve and not was.pump and (not was.feed_valve or o.open_off > n.start_flush_max)
+    flush_off = was.flush_valve and not was.feed_valve
+    flush_on = was.flush_valve and was.pump and o.open_on < n.evidence
     return o._replace(
         shut=min(o.shut + (not was.flush_valve), n.settle),
         open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
+        open_on=o.open_on + flush_on,
         selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
         boot=min(o.boot + 1, n.boot),
     )
@@ -88,7 +87,6 @@ def look(e: Edge) -> Seen:
     if estop and not given.permits.estop_open and (given.permits.reset or (o.selector and not away)):
         estop = 0
     locked = 0 if given.permits.reset and not needs_reset(e) else o.locked or int(needs_reset(e))
-    stopped_low = e.was.pump and not out.pump and fresh(e) and (suction_low(e) or suction_gone(e))
     selector = max(o.selector, 1) if away else 0
     return Seen(
         both=o.both if both and was_both else 0,
@@ -105,7 +103,6 @@ def look(e: Edge) -> Seen:
         estop=int(estop),
         back=0 if lost(e) or (o.back < e.n.io_back and not fresh(e)) else o.back,
         locked=locked,
-        wait=e.n.retry_wait if stopped_low else o.wait,
         boot=o.boot,
         out=_out(e),
     )

@@ -40,7 +40,6 @@ TIMERS: dict[str, Limits] = {
     "enable_ms": ("enable_lead_s",),
     "purge_from_ms": ("purge_interval_s",),
     "flushed_on_ms": ("tds_blank_purge_s",),
-    "tds_good_ms": ("GOOD_WATER_S",),
 }
 """What is asked of every other timer."""
 
@@ -48,21 +47,15 @@ WATCHED = (
     "trip",
     "target",
     "flush_owed",
-    "start_flushes_due",
     "latched",
     "stopped",
     "in_maintenance",
     "estopped",
     "lost_memory",
-    "divert",
     "closing",
     "flush_complete",
     "reference_bar",
     "evidence",
-    "purge_failures",
-    "quality_alarm",
-    "quality_flush_due",
-    "suction_ms",
     "link_lost",
 )
 """Everything that is no timer is looked at as it is encoded."""

@@ -108,12 +108,6 @@ REQUIRED: tuple[Required, ...] = (
         _pump_off,
     ),
     Required(
-        "SR-06",
-        "no pump starts while a retry must wait",
-        lambda e: started(e),
-        lambda e: e.seen.wait == 0,
-    ),
-    Required(
         "SR-08",
         "high membrane pressure stops the pump",
         _with_image(lambda e: e.was.pump and pressure_high(e)),

@@ -32,6 +32,7 @@ from sim_plant.bench.explore.base import (
     PROOFS,
     Driven,
     Passed,
+    Presets,
     Scene,
     base,
     current_ma,
@@ -48,6 +49,22 @@ _VERB_EVENTS = {
     Verb.RETURN_TO_SERVICE: Event.RETURN_TO_SERVICE,
 }
 _ACTING = (Answer.BLOCK, Answer.REMEMBER)
+
+
+CHOSEN = (
+    "starts_spent",
+    "quality_spent",
+    "resets_spent",
+    "hour_over",
+    "suction_spent",
+    "purge_failed",
+    "two_flushes_due",
+    "cause_gone",
+    "volume_met",
+    "stagnant",
+    "flush_put_off",
+)
+"""What is chosen in place of memory (``base.Presets``)."""
 
 
 @dataclass(frozen=True)
@@ -156,23 +173,15 @@ def _atoms(s: Setpoints) -> Iterator[Atom]:
     for verb in VERBS:
         yield Atom(verb.value, "commands", _permit(commands=(Command(verb, 1, "a person"),)))
     yield Atom("stop held", "commands", _held_stop)
-    for name in (
-        "starts_spent",
-        "quality_spent",
-        "resets_spent",
-        "hour_over",
-        "forgiven",
-        "stagnant",
-        "flush_put_off",
-    ):
-        yield Atom(name, name, _preset(**{name: True}))
+    for name in CHOSEN:
+        yield Atom(name, name, _preset(**{name: not getattr(Presets(), name)}))
 
 
 STILL_RUNNING = Atom("on-delays run", "elapsed", _preset(elapsed=False))
 NEVER_PROVEN = Atom("on-delays run, feed never proven", "elapsed", _preset(elapsed=False, feed_unproven=True))
 _SUCTION = f"loop {LOOP_OF['suction_bar']}"
 _EVERYWHERE = frozenset({"age_ms", "selector_auto", "isolator_on", "estop_open"})
-_ELSEWHERE = frozenset({"reset", "resets_spent", "starts_spent", "stagnant", "flush_put_off"})
+_ELSEWHERE = frozenset({"reset", "resets_spent", "cause_gone", "starts_spent", "stagnant", "flush_put_off"})
 """What matters only at rest: resets, and what holds a start or a flush back."""
 _BY_HAND = frozenset({"commands", "reset"})
 """What a person gives with the selector turned away; a return to service asks for that."""
@@ -284,7 +293,7 @@ class Scenes:
     def _by_person(acting: set[Event]) -> set[str]:
         found = {"commands"}  # a stop or a start is remembered wherever it is given
         if Event.RESET in acting:
-            found |= {"reset", "resets_spent"}
+            found |= {"reset", "resets_spent", "cause_gone"}
         if Event.MAINTENANCE_REQUEST in acting:
             found.add("maintenance_slot")
         return found
@@ -297,7 +306,7 @@ class Scenes:
         if Event.QUALITY_ALARM in acting:
             found.add("quality_spent")
         if Event.LOW_SUCTION in acting or Event.IO_LOST in acting:
-            found |= {"hour_over", "forgiven"}
+            found |= {"hour_over", "suction_spent"}
         if state is UnitState.STANDBY:
             found |= {"stagnant", "flush_put_off"}
         return found

@@ -103,8 +103,15 @@ class Unit:
         m.reset_cause = m.latched if presets.resets_spent else None
         m.resets_ms = [NOW_MS - TICK_MS] * s.resets_per_h
         if presets.hour_over:
-            m.suction_ms, m.io_lost_ms = [], []
-        m.forgive_ms = LONG_AGO_MS if presets.forgiven else NOW_MS
+            m.io_lost_ms = []
+        m.suction_ms = [NOW_MS - TICK_MS] * (s.suction_retries if presets.suction_spent else 0)
+        m.forgive_ms = NOW_MS
+        m.purge_failures = int(presets.purge_failed)
+        m.start_flushes_due = 1 + presets.two_flushes_due
+        m.cause_gone_ms = LONG_AGO_MS if presets.cause_gone else NEVER
+        m.volume_l = 1e3 if presets.volume_met else 0.0
+        m.purge_not_before_ms = m.tds_good_ms = NEVER
+        m.quality_alarm = m.quality_flush_due = m.divert = False
         m.last_flush_ms = LONG_AGO_MS if presets.stagnant else NOW_MS
         m.flush_not_before_ms = NOW_MS + (TICK_MS if presets.flush_put_off else 0)
         m.retry_wait_s = s.suction_retry_1_s
