@@ -1,8 +1,8 @@
 """The ``skidproof`` command.
 
 Exit codes of ``prove``: 0 all that was tried is proven, 1 something failed, 2 the input is at fault, 3 the
-target could not be reached, 4 stopped by the user. Evidence so far is kept in every case; so it is with
-``campaign``, where 3 says that a cluster could not be reached. ``control`` has
+target could not be reached, 4 stopped by the user. Evidence so far is kept in every case. So it is with
+``campaign``, where 3 says that a live controller or a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 ``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
 """
@@ -103,7 +103,7 @@ def control(
     """Run the site's firmware in real time: on the devices of its wiring.toml, or on a field in memory."""
     from controller.program import Options, run_site, status_options  # needs a Unix; other commands do not
 
-    errors = Console(stderr=True, highlight=False)
+    errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         status = status_options(status_port, status_host, accept_commands)
         options = Options(for_s, data, by, why, drive_real_outputs, wait, status)
@@ -114,10 +114,12 @@ def control(
     raise typer.Exit(code)
 
 
-app.command(epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults")(
-    campaign
-)
 app.command(epilog="Example: skidproof explore my_site --set purge_s=15 --out evidence/explored")(explore)
+app.command(
+    epilog="Examples: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults; "
+    "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
+    "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
+)(campaign)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(
     epilog="Example: skidproof plant my_site, and in another terminal "

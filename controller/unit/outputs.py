@@ -12,11 +12,12 @@ state logic in every scan and can only take away:
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import Enum
 from typing import NamedTuple
 
 from controller.parts.timing import NEVER
-from controller.signals import SAFE_UNIT_OUTPUTS, UnitOutputs
+from controller.signals import UnitOutputs
 from controller.unit.states import RESTING, Event, Trip, UnitState
 from controller.unit.view import View
 
@@ -72,6 +73,73 @@ DRIVES: dict[UnitState, DriveRow] = {
 }
 
 
+class GlobalRule(NamedTuple):
+    """A rule above all states: while ``when`` holds, the outputs that it ``takes`` are off."""
+
+    name: str
+    when: Callable[[View, UnitOutputs], bool]
+    takes: tuple[str, ...]
+
+
+def stale_image(v: View, _wanted: UnitOutputs) -> bool:
+    """(c) The I/O image is too old."""
+    return v.stale
+
+
+def isolated(v: View, _wanted: UnitOutputs) -> bool:
+    """(c) The maintenance isolator is off."""
+    return not v.io.isolator_on
+
+
+def estop_open(v: View, _wanted: UnitOutputs) -> bool:
+    """(c) The E-stop chain is open."""
+    return v.p.estop_open
+
+
+def selector_away(v: View, _wanted: UnitOutputs) -> bool:
+    """(c) The selector has been away from AUTO for almost 5 s."""
+    return v.held_s(v.m.selector_off_ms) > SELECTOR_DEAD_S
+
+
+def selector_left(v: View, _wanted: UnitOutputs) -> bool:
+    """(c) The selector has been away for longer than the coast.
+
+    The valves may still wait for their turn among the units: together they would hammer (SR-52).
+    """
+    return v.held_s(v.m.selector_off_ms) > v.s.coast_s
+
+
+def no_feed(_v: View, wanted: UnitOutputs) -> bool:
+    """(a) The pump would run with the feed valve let go."""
+    return wanted.pump and not wanted.feed_valve
+
+
+def not_flushed(v: View, wanted: UnitOutputs) -> bool:
+    """(b) The pump would run without a whole start flush."""
+    return wanted.pump and not v.m.flush_complete
+
+
+def flush_endless(v: View, wanted: UnitOutputs) -> bool:
+    """(d) Feed and flush have been open with the pump off for longer than the longest start flush."""
+    return wanted.flush_valve and not wanted.pump and v.held_s(v.m.both_ms) > v.s.start_flush_max_s
+
+
+_PUMP, _VALVES = ("pump", "enable"), ("feed_valve", "flush_valve")
+_ALL = (*_VALVES, *_PUMP, "divert")
+
+GLOBAL_RULES: tuple[GlobalRule, ...] = (
+    GlobalRule("stale image", stale_image, _ALL),
+    GlobalRule("isolator", isolated, _ALL),
+    GlobalRule("E-stop", estop_open, _ALL),
+    GlobalRule("selector away", selector_away, _ALL),
+    GlobalRule("selector left", selector_left, _PUMP),
+    GlobalRule("pump needs feed", no_feed, _PUMP),
+    GlobalRule("pump needs a whole flush", not_flushed, _PUMP),
+    GlobalRule("longest flush", flush_endless, _VALVES),
+)
+"""Evaluated in this order; the beacon is taken by none."""
+
+
 def drive(v: View) -> UnitOutputs:
     """Outputs of this scan; also keeps the memory of what has been driven since when."""
     row = DRIVES[v.m.state]
@@ -116,17 +184,9 @@ def _good_water(v: View) -> bool:
 
 
 def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:
-    m, s = v.m, v.s
-    dead = v.stale or not v.io.isolator_on or v.p.estop_open or v.held_s(m.selector_off_ms) > SELECTOR_DEAD_S
-    if dead:
-        return SAFE_UNIT_OUTPUTS._replace(beacon=wanted.beacon)
-    if v.held_s(m.selector_off_ms) > s.coast_s:
-        # the valves may still wait for their turn among the units: together they would hammer (SR-52)
-        wanted = wanted._replace(pump=False, enable=False)
-    if wanted.pump and not (wanted.feed_valve and m.flush_complete):
-        wanted = wanted._replace(pump=False, enable=False)
-    if wanted.flush_valve and not wanted.pump and v.held_s(m.both_ms) > s.start_flush_max_s:
-        wanted = wanted._replace(feed_valve=False, flush_valve=False)
+    for rule in GLOBAL_RULES:
+        if rule.when(v, wanted):
+            wanted = wanted._replace(**dict.fromkeys(rule.takes, False))
     return wanted
 
 

@@ -116,9 +116,9 @@ def wait_for(rig: Rig, unit: int, state: UnitState) -> None:
         )
 
 
-def bring(rig: Rig, unit: int, state: UnitState) -> None:
+def bring(rig: Rig, unit: int, state: UnitState, recipe: Recipe) -> None:
     """One leg: from the recipe's start (already there) into the state."""
-    undo = RECIPES[state].act(rig, unit)
+    undo = recipe.act(rig, unit)
     wait_for(rig, unit, state)
     if undo is not None:
         undo(rig, unit)

@@ -28,7 +28,7 @@
 
     [[expect]]
     text = "the pump stays on"
-    signal = "pump"                     of the unit under test; "bank.booster_run"; "state"
+    signal = "pump"                     of the unit under test; "bank.booster_run"; "state"; "alarm.NAME"
     is = true                           or "LOCKOUT" or ["STANDBY", "OFF"]; below_bar = 1; above_m3h = 2
     after = "cut", from_s = 0           the window opens so long after the step of that name, or the strike
     within_s = 5.5                      must become so within, counted from the window's opening; or
@@ -58,6 +58,7 @@ from pydantic import Field, StrictBool, ValidationError, model_validator
 from controller.files import InputError, explain, read_toml
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, signal_named
 from controller.unit.states import UnitState
+from sim_plant.bench.alarms_seen import BANK_ALARMS, PREFIX, UNIT_ALARMS
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.steps import BANK_SWITCHES, Seconds, Step, Table, take_quantity, unit_word
 from sim_plant.bench.trace import BANK_AI, BANK_AO, BANK_DI, BANK_DO, UNIT_AI, UNIT_DI, UNIT_DO
@@ -116,16 +117,16 @@ class Expectation(Table):
         bank = self.signal.startswith("bank.")
         name = self.signal.removeprefix("bank.")
         known = (
-            (*BANK_DI, *BANK_DO, *BANK_AI, *BANK_AO, *BANK_TRUTH)
+            (*BANK_DI, *BANK_DO, *BANK_AI, *BANK_AO, *BANK_TRUTH, *BANK_ALARMS)
             if bank
-            else (*UNIT_DI, *UNIT_DO, *UNIT_AI, *UNIT_TRUTH, "state")
+            else (*UNIT_DI, *UNIT_DO, *UNIT_AI, *UNIT_TRUTH, *UNIT_ALARMS, "state")
         )
         if name not in known:
             near = difflib.get_close_matches(name, known, 3)
             hint = f"; near: {', '.join(near)}" if near else ""
             raise ValueError(f"signal = {self.signal!r} is not known{hint}")
         states = isinstance(self.is_, (UnitState, tuple))
-        contact = name in (*UNIT_DI, *UNIT_DO, *BANK_DI, *BANK_DO)
+        contact = name in (*UNIT_DI, *UNIT_DO, *BANK_DI, *BANK_DO) or name.startswith(PREFIX)
         if (name == "state") != states or (contact != isinstance(self.is_, bool)):
             form = "is = true or false" if contact else "below_<unit> or above_<unit>"
             how = "is = a state or a list of states" if name == "state" else form
@@ -217,6 +218,12 @@ def load_cases(site: Site) -> list[Run]:
     if not paths:
         raise InputError(f"{folder}: no *.case.toml files")
     return load_case_files(paths, site)
+
+
+def load_every_case(site: Site) -> list[Run]:
+    """Those of ``load_cases`` and of the folders in ``cases``, which are too much for every day."""
+    further = sorted((site.folder / "cases").glob("*/*.toml"))
+    return unique([*load_cases(site), *load_case_files(further, site)])
 
 
 def load_case_files(paths: Sequence[Path], site: Site) -> list[Run]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from controller.unit.states import UnitState
+from sim_plant.bench.alarms_seen import PREFIX, shown
 from sim_plant.bench.cases import Expectation
 from sim_plant.bench.trace import Bools, Trace
 from sim_plant.bench.verdicts import Finding, Verdict
@@ -35,6 +36,8 @@ def judge(
 def _judge_unit(e: Expectation, trace: Trace, unit: int, anchors: Anchors, uncertainty_ms: int) -> Finding:
     if e.signal == "state" and not (trace.unit_state[:, unit - 1] >= 0).any():
         return _finding(e, Verdict.INCONCLUSIVE, unit, detail="the target reports no states")
+    if e.signal.removeprefix("bank.").startswith(PREFIX) and trace.journal is None:
+        return _finding(e, Verdict.INCONCLUSIVE, unit, detail="the target gives no journal")
     start_ms = anchors[e.after] + round(e.from_s * 1000.0)
     end_ms = _end_ms(e, trace, anchors[e.after], start_ms)
     window = (trace.t_ms >= start_ms) & (trace.t_ms <= end_ms)
@@ -99,6 +102,9 @@ def _is_so(e: Expectation, trace: Trace, unit: int) -> Bools:
         codes = [trace.state_names.index(state.value) for state in wanted]
         return np.isin(trace.unit_state[:, unit - 1], codes)
     name = e.signal.removeprefix("bank.")
+    if name.startswith(PREFIX):
+        is_shown = shown(trace, name, 0 if name != e.signal else unit)
+        return np.asarray(is_shown == e.is_)
     values = trace.bank(name) if name != e.signal else trace.unit(name, unit)
     if isinstance(e.is_, bool):
         return np.asarray(values == e.is_)

@@ -26,6 +26,9 @@ from sim_plant.faults import Fault
 from sim_plant.plant import Plant
 from sim_plant.site import Site
 
+NO_STATE = "no known state"
+"""Of a unit whose state the target does not tell."""
+
 
 class StepError(RuntimeError):
     """A step could not be done as the case says; the message says why."""
@@ -54,9 +57,9 @@ class Workshop:
         """A rig with the unit in the state, as it has just been entered. The rig is lent, not given."""
         key = (unit, state)
         if key not in self._kept:
-            start = RECIPES[state].start
-            self._rig = self._cold() if start is None else self.prepared(unit, start)
-            bring(self._rig, unit, state)
+            recipe = RECIPES[state]
+            self._rig = self._cold() if recipe.start is None else self.prepared(unit, recipe.start)
+            bring(self._rig, unit, state, recipe)
             self._kept[key] = self._rig.snapshot()
         self._rig.restore(self._kept[key])
         return self._rig
@@ -163,7 +166,7 @@ def _perform(rig: Rig, case: CaseFile, steps: Sequence[Step]) -> tuple[Anchors, 
     for number, step in enumerate(steps, start=1):
         if not _wait(rig, step, number, unit, strike_ms):
             text = f"step {number}: unit {unit} comes into {step.when_state}"
-            seen = f"it is in {rig.state_of(unit) or 'no known state'}"
+            seen = f"it is in {rig.state_of(unit) or NO_STATE}"
             limit = f"within {step.limit_s:g} s"
             return anchors, [
                 Finding(text, Verdict.FAIL, 1, at_ms=rig.now_ms, unit=unit, limit=limit, detail=seen)

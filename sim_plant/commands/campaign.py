@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
-import sys
 import time
-from collections.abc import Sequence
 from contextlib import closing, suppress
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -27,34 +23,35 @@ from sim_plant.bench.campaign.closer import (
     worth_a_look,
 )
 from sim_plant.bench.campaign.figures import figures_of
-from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
-from sim_plant.bench.campaign.papers import write_papers
+from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool, hands_for
 from sim_plant.bench.campaign.results import FILE, ResultFile
-from sim_plant.bench.campaign.summary import print_figures, print_plan
+from sim_plant.bench.campaign.summary import print_plan
 from sim_plant.bench.campaign.work import Order, bench_of, hand_out
-from sim_plant.bench.cases import Run, load_cases
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.bench.evidence.summary import GRAVE
-from sim_plant.bench.prove import Job, about_proof, requirement_texts
+from sim_plant.bench.prove import Job
 from sim_plant.bench.targets import OUR_FIRMWARE, try_factory
+from sim_plant.commands.campaign_file import conclude, identity
+from sim_plant.commands.campaign_live import campaign_live
 from sim_plant.commands.common import (
     BAD_INPUT,
     CAUTION,
     CORES,
-    FAILED,
     NOT_REACHED,
     PROVEN,
     STOPPED,
     ControllerOption,
-    JobsOption,
     SeedOption,
     SiteArgument,
     progress_columns,
 )
-from sim_plant.site import Site, demo_folder, load_site
+from sim_plant.commands.live import LiveOption, RealOption
+from sim_plant.commands.sabotage import TRIES, Wanted, sabotage_tables
+from sim_plant.site import demo_folder, load_site
 
 _UNSTRUCK = Choice()
 Lasts = dict[tuple[int, UnitState], float]
+_NO_SABOTAGE = "--sabotage goes with none of --controller, --severity, --moment, --units, --for, --shrink"
 
 
 def campaign(
@@ -96,31 +93,60 @@ def campaign(
             "also afterwards, with the same --out.",
         ),
     ] = False,
-    jobs: JobsOption = CORES,
+    jobs: Annotated[
+        int | None,
+        typer.Option(min=1, max=64, help="Worker processes; one for each core when left out."),
+    ] = None,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Carry out on the workers of this dask scheduler.")
     ] = None,
+    live: LiveOption = None,
+    drive_real: RealOption = False,
+    sabotage: Annotated[
+        bool,
+        typer.Option(
+            "--sabotage",
+            help="In place of faults: change the logic's own tables one entry at a time, and show which "
+            "requirement catches it.",
+        ),
+    ] = False,
+    tries: Annotated[
+        int, typer.Option(min=1, help="With --sabotage: on how many runs a change is tried at most.")
+    ] = TRIES,
 ) -> None:
     """Try every fault in every state, at several moments and severities; goes on where it was stopped.
 
-    Options that take several are repeated or take a list with commas.
+    Options that take several are repeated or take a list with commas. On a live controller each cell takes
+    minutes of real time: see with --list how long all of it takes, and choose.
     """
+    if sabotage:
+        elsewhere = severity or moment or shrink or units != 1 or for_s != _UNSTRUCK.for_s
+        wanted = Wanted(site, out, _words(line), _words(states), sample, set_ or [], seed, tries)
+        only = "" if controller == OUR_FIRMWARE and not elsewhere else _NO_SABOTAGE
+        raise typer.Exit(sabotage_tables(wanted, list_, jobs or CORES, cluster, only))
     started = datetime.now(UTC)
-    errors = Console(stderr=True, highlight=False)
+    errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         chosen_seed = loaded.file.site.seed if seed is None else seed
         choice = _choice(line, states, severity, moment, units, sample, chosen_seed, for_s)
         struck_units(loaded.units, units)
+        if live is not None and (shrink or jobs or cluster or controller != OUR_FIRMWARE):
+            raise InputError(
+                "--live has one controller and one cell at a time: it goes with none of "
+                "--controller, --jobs, --cluster, --shrink"
+            )
         try_factory(controller, loaded.units, loaded.setpoints)
         folder = out or Path("evidence") / f"{loaded.name}-campaign-{started:%Y%m%dT%H%M%SZ}"
         order = Order(Job(loaded, controller, chosen_seed, folder), for_s)
+        if live is not None:
+            raise typer.Exit(campaign_live(order, choice, live, drive_real, list_, started, errors))
         if list_:
             print_plan(plain_console(), make_plan(choice, loaded.units, _measured(order, choice, errors)))
             raise typer.Exit(PROVEN)
         with (
-            closing(_hands(jobs, cluster)) as hands,
-            closing(ResultFile(folder, _identity(order, choice))) as file,
+            closing(hands_for(jobs or CORES, cluster)) as hands,
+            closing(ResultFile(folder, identity(order, choice))) as file,
         ):
             errors.print(CAUTION, style="dim")
             code, plan = _carry_out(file, order, choice, hands, errors)
@@ -134,7 +160,7 @@ def campaign(
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(NOT_REACHED) from error
     if plan is not None:
-        code = _conclude(folder / FILE, order, plan, looks, started, code)
+        code = conclude(folder / FILE, order, plan, looks, started, code)
     raise typer.Exit(code)
 
 
@@ -169,33 +195,6 @@ def _state(word: str) -> UnitState:
         return UnitState(word)
     except ValueError as error:
         raise InputError(f"--states {word}: must be one of {', '.join(UnitState)}") from error
-
-
-def _identity(order: Order, choice: Choice) -> dict[str, str]:
-    """All that must be the same for two results to belong to one campaign."""
-    job = order.job
-    plant = job.site.file.model_dump_json(exclude={"setpoints"})
-    return {
-        "site": job.site.name,
-        "version": version("skidproof"),
-        "controller": job.controller,
-        "seed": str(job.seed),
-        **{f"setpoint {name}": f"{value:g}" for name, value in job.site.setpoints.model_dump().items()},
-        "checksum of site.toml without its setpoints": hashlib.sha256(plant.encode()).hexdigest()[:12],
-        "seconds after the strike": f"{order.for_s:g}",
-        "lines": ",".join(choice.lines),
-        "states": ",".join(choice.states),
-        "severities": ",".join(choice.severities),
-        "moments": ",".join(f"{moment_s:g}" for moment_s in choice.moments_s),
-        "units": str(choice.units),
-        "sample": str(choice.sample),
-    }
-
-
-def _hands(jobs: int, cluster: str | None) -> Here | Pool | Cluster:
-    if cluster is not None:
-        return Cluster(cluster)
-    return Here() if jobs == 1 else Pool(jobs)
 
 
 def _measured(order: Order, choice: Choice, errors: Console) -> Lasts:
@@ -267,34 +266,3 @@ def _look_closer(
                 looks[look.cell.key] = look
                 progress.advance(task)
     return [looks[failure.key] for failure in chosen if failure.key in looks]
-
-
-def _cases(site: Site) -> list[Run]:
-    """The site's runs; none where it has no sound cases, which a campaign does not need."""
-    try:
-        return load_cases(site)
-    except InputError:
-        return []
-
-
-def _conclude(
-    file: Path, order: Order, plan: Plan, looks: Sequence[Look], started: datetime, code: int
-) -> int:
-    """Write the papers, print the figures; the exit code."""
-    figures, job = figures_of(file), order.job
-    complete = figures.done == figures.planned
-    about = about_proof(job, started, ["skidproof", *sys.argv[1:]], complete, figures.planned)
-    texts = requirement_texts(job.site.setpoints)
-    cells = {cell.key: cell for cell in plan.cells}
-    write_papers(file.parent, file, figures, cells, about, texts, looks, _cases(job.site))
-    console = plain_console()
-    print_figures(console, figures)
-    for look in looks:
-        if look.shrunk:
-            console.print(
-                f"shrunk: {file.parent / 'shrunk' / look.cell.run_id}.case.toml: {look.note}",
-                markup=False,
-                soft_wrap=True,
-            )
-    console.print(f"report: {file.parent / 'report.html'}", markup=False, soft_wrap=True)
-    return FAILED if code == PROVEN and not figures.held else code

@@ -1,4 +1,4 @@
-"""What ``prove`` needs to meet a live controller: options, the line, the loop check."""
+"""What ``prove`` and ``campaign`` need to meet a live controller: options, the line, the loop check."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ LiveOption = Annotated[
     Asker | None,
     typer.Option(
         "--live",
-        help="Prove a live controller over the site's wiring.toml: 'controller' when it polls our plant as "
-        "its remote I/O, 'bench' when it is a server whose image the bench writes and reads.",
+        help="Hold a live controller against it over the site's wiring.toml: 'controller' when it polls our "
+        "plant as its remote I/O, 'bench' when it is a server whose image the bench writes and reads.",
     ),
 ]
 RealOption = Annotated[
@@ -57,18 +57,25 @@ class Meeting:
 
 def open_meeting(site: Site, asker: Asker, runs: Sequence[Run], drive_real: bool, errors: Console) -> Meeting:
     """Open the line of the site's wiring; InputError or OSError when there is none to be had."""
+    wiring = live_wiring(site, asker)
+    chosen = choose(runs, wiring)
+    if not chosen.runs:
+        raise InputError(f"--live: no run is left: {'; '.join(chosen.left_out)}")
+    return Meeting(open_line(wiring, drive_real, errors), chosen)
+
+
+def live_wiring(site: Site, asker: Asker) -> Wiring:
+    """The site's wiring, if a live controller can be met over it; else InputError."""
     wiring = load_wiring(site.folder, site.units, asker)
     if not StateWords(wiring).told:
         raise InputError(
             "wiring.toml: --live needs unit*.state, the states of the controller: they say when to strike"
         )
-    chosen = choose(runs, wiring)
-    if not chosen.runs:
-        raise InputError(f"--live: no run is left: {'; '.join(chosen.left_out)}")
-    return Meeting(_open_line(wiring, drive_real, errors), chosen)
+    return wiring
 
 
-def _open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
+def open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
+    """Open it; InputError when it leaves this machine and may not, OSError when a port cannot be had."""
     if beyond := beyond_this_machine(wiring):
         if not drive_real:
             raise InputError(
@@ -88,9 +95,26 @@ def _open_line(wiring: Wiring, drive_real: bool, errors: Console) -> Line:
 
 def checked(job: Job, meeting: Meeting, errors: Console) -> LiveRuns:
     """The loop check, told line by line; LostError when the controller cannot be proven."""
-    line, chosen = meeting.line, meeting.chosen
-    for why, n in chosen.left_out.most_common():
+    for why, n in meeting.chosen.left_out.most_common():
         errors.print(f"left out: {n} runs: {why}", soft_wrap=True, markup=False)
+    proof, words = check_line(job, meeting.line, errors)
+    return LiveRuns(proof, meeting.chosen.runs, words)
+
+
+def tell_lateness(proof: LiveProof, errors: Console) -> None:
+    """Say how late the bench itself came, if it did: a machine with too much to do proves less."""
+    pace = proof.pace
+    if pace.late:
+        errors.print(
+            f"the bench came late {pace.late} times, by {pace.longest_late_ms:.0f} ms at most; time limits "
+            "of those runs are uncertain by so much more",
+            soft_wrap=True,
+            markup=False,
+        )
+
+
+def check_line(job: Job, line: Line, errors: Console) -> tuple[LiveProof, str]:
+    """The loop check, told line by line, and how evidence names the line; LostError as ``checked``."""
     proof = LiveProof(job, line)
 
     def told(one: Checked) -> None:
@@ -102,4 +126,4 @@ def checked(job: Job, meeting: Meeting, errors: Console) -> LiveRuns:
         f"time limits are uncertain by {measured.uncertainty_ms} ms"
     )
     errors.print(words, soft_wrap=True, markup=False)
-    return LiveRuns(proof, chosen.runs, words)
+    return proof, words

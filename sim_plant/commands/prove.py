@@ -36,7 +36,14 @@ from sim_plant.commands.common import (
     SiteArgument,
     progress_columns,
 )
-from sim_plant.commands.live import LiveOption, Meeting, RealOption, checked, open_meeting
+from sim_plant.commands.live import (
+    LiveOption,
+    Meeting,
+    RealOption,
+    checked,
+    open_meeting,
+    tell_lateness,
+)
 from sim_plant.site import Site, demo_folder, load_site
 
 
@@ -74,7 +81,7 @@ def prove(
     A live controller is proven in real time, one run after another: choose with --case.
     """
     started = datetime.now(UTC)
-    errors = Console(stderr=True, highlight=False)
+    errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         runs = _chosen(loaded, case or [])
@@ -127,7 +134,9 @@ def _prove_live(told: _Told, meeting: Meeting, folder: EvidenceFolder, errors: C
     except KeyboardInterrupt:
         return STOPPED
     told.target = live.target
-    return _run_all(live.proof.carry_out(live.runs), told, folder, errors)
+    code = _run_all(live.proof.carry_out(live.runs), told, folder, errors)
+    tell_lateness(live.proof, errors)
+    return code
 
 
 def _chosen(site: Site, wanted: list[str]) -> list[Run]:

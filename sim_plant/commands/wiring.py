@@ -37,7 +37,7 @@ def wiring(
 
     Remarks go to stderr. Exit code 2 and one line when the wiring is at fault.
     """
-    errors = Console(stderr=True, highlight=False)
+    errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         loaded = load_site(site or demo_folder())
         found = load_wiring(loaded.folder, loaded.units, asks)

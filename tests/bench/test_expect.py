@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from bench_samples import NAMES, flat_trace, pump_on
 
+from controller.parts.journal import Entry
+from sim_plant.bench.alarms_seen import shown
 from sim_plant.bench.cases import Expectation
 from sim_plant.bench.expect import judge
-from sim_plant.bench.trace import UNIT_AI, Trace
+from sim_plant.bench.trace import UNIT_AI, Mark, Trace
 from sim_plant.bench.verdicts import Finding, Verdict
 
 PASS, FAIL = Verdict.PASS, Verdict.FAIL
@@ -151,3 +154,48 @@ def test_a_quantity_is_compared_in_its_own_unit(form: dict[str, float], verdict:
 def test_the_whole_list_of_states_is_known() -> None:
     for state in NAMES:
         Expectation.model_validate({"text": "x", "signal": "state", "is": state})
+
+
+def with_alarm_lines(*lines: tuple[int, int, str]) -> Trace:
+    trace = flat_trace()
+    trace.journal = [Entry(t_ms, unit, "alarm", text) for t_ms, unit, text in lines]
+    return trace
+
+
+def test_an_alarm_is_shown_from_its_line_until_its_cause_and_its_latch_are_gone() -> None:
+    trace = with_alarm_lines(
+        (2000, 1, "low suction: NORM > UNACK"),
+        (4000, 1, "low suction: UNACK > LATUN"),
+        (6000, 1, "low suction: LATUN > RTNUN, by a reset"),
+    )
+    seen = shown(trace, "alarm.low suction", 1)
+    assert [bool(seen[row]) for row in (19, 20, 40, 59, 60)] == [False, True, True, True, False]
+
+
+def test_an_expectation_may_name_an_alarm_of_the_unit_or_of_the_bank() -> None:
+    trace = with_alarm_lines((2000, 0, "feed too hot: NORM > UNACK"), (3000, 1, "low suction: NORM > UNACK"))
+    form = {"is": True, "within_s": 2.5}
+    assert judged(trace, signal="bank.alarm.feed too hot", **form).verdict is PASS
+    assert judged(trace, signal="alarm.low suction", **form).verdict is FAIL
+
+
+def test_an_alarm_of_another_unit_is_none_of_this_one() -> None:
+    trace = with_alarm_lines((2000, 2, "low suction: NORM > UNACK"))
+    assert judged(trace, signal="alarm.low suction", **{"is": True, "within_s": 5}).verdict is FAIL
+
+
+def test_a_covered_alarm_is_not_shown_and_a_start_shows_none() -> None:
+    trace = with_alarm_lines((2000, 1, "low suction: NORM > DSUPR, because of feed header lost"))
+    assert not shown(trace, "alarm.low suction", 1).any()
+    trace = with_alarm_lines((2000, 1, "low suction: NORM > UNACK"))
+    trace.marks.append(Mark(5000, "power", 0, "off"))
+    assert np.flatnonzero(shown(trace, "alarm.low suction", 1)).tolist() == list(range(20, 50))
+
+
+def test_nothing_is_said_of_the_alarms_of_a_target_without_a_journal() -> None:
+    assert judged(flat_trace(), signal="alarm.low suction", **{"is": False}).verdict is Verdict.INCONCLUSIVE
+
+
+def test_an_alarm_that_is_not_in_the_list_is_refused_and_the_near_one_named() -> None:
+    with pytest.raises(ValueError, match=r"near: .*alarm\.low suction"):
+        Expectation.model_validate({"text": "shown", "signal": "alarm.low suktion", "is": True})

@@ -292,6 +292,7 @@ def test_a_case_file_whose_name_would_be_overlooked_is_refused(
         ("--controller=my_logic", ["--controller my_logic", "module:callable"]),
         ("--controller=no_such_module:Controller", ["no_such_module"]),
         ("--controller=json:no_such_name", ["json", "no_such_name"]),
+        ("--controller=no_such:b", ["--controller no_such:b: ModuleNotFoundError"]),  # no picture for ":b:"
         ("--controller=json:__name__", ["cannot be called"]),
         ("--controller=json:dumps", ["json:dumps", "TypeError"]),
         ("--controller=builtins:slice", ["has no scan, states, retained"]),

@@ -1,4 +1,4 @@
-"""The stand-in PLC on loopback, proven by the ``skidproof`` command: built, started, and what came of it."""
+"""The stand-in PLC on this machine, met by the ``skidproof`` command: built, started, and what came of it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +17,9 @@ HERE = Path(__file__).parent
 SITE = HERE / "live_site"
 WIRINGS = {"controller": HERE / "polling.toml", "bench": HERE / "serving.toml"}
 """By who asks."""
+TCP = 'host = "127.0.0.1"\nport = 1502\n'
+QUICK = {"boot_s": 2, "resume_s": 5, "resume_step_s": 0, "header_ramp_bar_s": 0.5, "drain_capacity_m3h": 5}
+"""Setpoints with which a bank comes to rest sooner after power-up, and has one flush slot."""
 FLAGS = ("-std=c11", "-O2", "-Wall", "-Wextra", "-Werror")
 
 
@@ -34,6 +37,68 @@ def build(folder: Path) -> Path:
 
 
 @dataclass(frozen=True)
+class Place:
+    """Where bench and PLC meet: the lines of the wiring's link, and what the PLC is told."""
+
+    link: str
+    of_plc: str
+
+
+def tcp_place() -> Place:
+    """A TCP port of this machine."""
+    port = free_port()
+    return Place(f'host = "127.0.0.1"\nport = {port}\n', str(port))
+
+
+def serial_place(of_bench: str, of_plc: str) -> Place:
+    """The two ends of a serial line. A master waits longer on one, as it rests after each loss."""
+    link = f'serial = "{of_bench}"\nbaud = 115200\nparity = "none"\ntimeout_ms = 500\n'
+    return Place(link, of_plc)
+
+
+def make_site(folder: Path, asks: str, place: Place, setpoints: Mapping[str, float] = {}) -> Path:
+    """The site of the live tests, wired to this place; ``setpoints`` are added to its own."""
+    site = folder / "site"
+    shutil.copytree(SITE, site)
+    with (site / "site.toml").open("a", encoding="utf-8") as file:
+        file.writelines(f"{name} = {value}\n" for name, value in setpoints.items())
+    wiring = WIRINGS[asks].read_text(encoding="utf-8")
+    assert wiring.count(TCP) == 1
+    (site / "wiring.toml").write_text(wiring.replace(TCP, place.link), encoding="utf-8")
+    return site
+
+
+def start_plc(program: Path, site: Path, asks: str, place: Place, mistake: int = 0) -> subprocess.Popen[str]:
+    """The PLC with the site's setpoints, running until it is killed."""
+    way = "--poll" if asks == "controller" else "--serve"
+    return start([str(program), way, place.of_plc, "--mistake", str(mistake), *_settings(site)])
+
+
+def start_skidproof(*arguments: str) -> subprocess.Popen[str]:
+    """The command in a process of its own."""
+    return start([sys.executable, "-m", "sim_plant.cli", *arguments])
+
+
+def start(command: Sequence[str]) -> subprocess.Popen[str]:
+    """A process with all that it says in one pipe."""
+    return subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=HERE.parents[1]
+    )
+
+
+def end(*processes: subprocess.Popen[str]) -> None:
+    """Kill what still runs, and wait for it."""
+    for process in processes:
+        process.kill()
+        process.communicate()
+
+
+def _settings(site: Path) -> list[str]:
+    values = load_site(site, ()).setpoints.model_dump()
+    return [word for name, value in values.items() for word in ("--set", f"{name}={float(value):g}")]
+
+
+@dataclass(frozen=True)
 class Proven:
     """What a proof came to: exit code, requirements that failed, stayed open and passed, all its words."""
 
@@ -47,25 +112,32 @@ class Proven:
 class Meeting:
     """One PLC and one proof of it, both in processes of their own, running until ``end``."""
 
-    def __init__(self, program: Path, folder: Path, asks: str, case: str, mistake: int = 0) -> None:
+    def __init__(
+        self,
+        program: Path,
+        folder: Path,
+        asks: str,
+        case: str,
+        mistake: int = 0,
+        place: Place | None = None,
+        setpoints: Mapping[str, float] = {},
+    ) -> None:
         self._out = folder / "evidence"
-        site, port = folder / "site", free_port()
-        shutil.copytree(SITE, site)
-        wiring = WIRINGS[asks].read_text(encoding="utf-8").replace("port = 1502", f"port = {port}")
-        (site / "wiring.toml").write_text(wiring, encoding="utf-8")
-        way = "--poll" if asks == "controller" else "--serve"
-        self._plc = _start([str(program), way, str(port), "--mistake", str(mistake), *_settings(site)])
-        command = ("prove", str(site), "--live", asks, "--case", case, "--out", str(self._out))
-        self._proof = _start([sys.executable, "-m", "sim_plant.cli", *command])
+        place = place or tcp_place()
+        site = make_site(folder, asks, place, setpoints)
+        real = ("--drive-real-outputs",) if place.link.startswith("serial") else ()
+        self._plc = start_plc(program, site, asks, place, mistake)
+        self._proof = start_skidproof(
+            "prove", str(site), "--live", asks, *real, "--case", case, "--out", str(self._out)
+        )
 
     def end(self, within_s: float) -> Proven:
         """Wait for the proof; the PLC is ended, whatever happens."""
         try:
             printed, _nothing = self._proof.communicate(timeout=within_s)
         finally:
-            for process in (self._proof, self._plc):
-                process.kill()
-                process.wait()
+            end(self._proof, self._plc)
+        assert (self._out / "run.json").exists(), printed
         verdicts = [
             (finding["name"], finding["verdict"])
             for run in json.loads((self._out / "run.json").read_text(encoding="utf-8"))["runs"]
@@ -76,14 +148,3 @@ class Meeting:
             for word in ("fail", "inconclusive", "pass")
         )
         return Proven(self._proof.returncode, failed, left_open, passed, printed)
-
-
-def _start(command: Sequence[str]) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=HERE.parents[1]
-    )
-
-
-def _settings(site: Path) -> list[str]:
-    values = load_site(site, ()).setpoints.model_dump()
-    return [word for name, value in values.items() for word in ("--set", f"{name}={float(value):g}")]

@@ -10,7 +10,7 @@ import hashlib
 import itertools
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -76,8 +76,18 @@ class Cell:
 
     def run(self, for_s: float) -> Run:
         """The cell as a run of the bench."""
-        case = CaseFile.model_validate(self.case(for_s))
-        return Run(self.run_id, self.line, case, self.state, self.severity)
+        return self._run(self.case(for_s))
+
+    def run_if_still_there(self, for_s: float) -> Run:
+        """The same, but it strikes only if the unit is still in the state; otherwise it ends undone."""
+        data = self.case(for_s)
+        first = data["step"][0]
+        del first["at_s"]
+        first |= {"when_state": self.state.value, "limit_s": 0.0}
+        return self._run(data)
+
+    def _run(self, data: dict[str, Any]) -> Run:
+        return Run(self.run_id, self.line, CaseFile.model_validate(data), self.state, self.severity)
 
 
 def _injection(fault: Fault) -> dict[str, Any]:
@@ -142,11 +152,32 @@ class Plan:
         """Changes with any cell."""
         return hashlib.sha256("\n".join(cell.key for cell in self.cells).encode()).hexdigest()
 
+    def without(self, why: Callable[[Cell], str]) -> Plan:
+        """The plan without the cells that there is a reason to leave out, "" for none; they are counted."""
+        reasons = {cell.key: why(cell) for cell in self.cells}
+        skipped = Counter(self.skipped) + Counter(filter(None, reasons.values()))
+        return Plan(tuple(cell for cell in self.cells if not reasons[cell.key]), dict(skipped))
 
-def make_plan(choice: Choice, n_units: int, lasts_s: Mapping[tuple[int, UnitState], float]) -> Plan:
-    """All cells of a choice. ``lasts_s`` says how long a state of a unit lasts when nobody disturbs it.
 
-    A state that is not listed there is taken to last. The same arguments give the same plan.
+Lasts = Mapping[tuple[int, UnitState], float]
+"""How long a state of a unit lasts when nobody disturbs it, in seconds; one that is not listed lasts."""
+
+
+def why_over(cell: Cell, lasts_s: Lasts) -> str:
+    """Why the cell's moment never comes in its state, "" when it does."""
+    left_s = lasts_s.get((cell.unit, cell.state), math.inf)
+    if cell.moment_s < left_s:
+        return ""
+    where = f"{cell.state.value} of unit {cell.unit}"
+    return f"{where} is over before {cell.moment_s:g} s, it lasts {left_s:g} s"
+
+
+def make_plan(
+    choice: Choice, n_units: int, lasts_s: Lasts, why_not: Callable[[Cell], str] = lambda _cell: ""
+) -> Plan:
+    """All cells of a choice; ``why_not`` may have a reason to leave one out, "" for none.
+
+    The same arguments give the same plan.
     """
     units = struck_units(n_units, choice.units)
     skipped: Counter[str] = Counter()
@@ -162,6 +193,7 @@ def make_plan(choice: Choice, n_units: int, lasts_s: Mapping[tuple[int, UnitStat
                 same = (frozenset(cell.faults()), cell.state, cell.moment_s, cell.unit)
                 if not reason and same in taken:
                     reason = HAD_ALREADY
+                reason = reason or why_not(cell)
                 if reason:
                     skipped[reason] += 1
                 else:
@@ -178,7 +210,7 @@ def _of_way(
     line: str,
     way: int,
     units: tuple[int, ...],
-    lasts_s: Mapping[tuple[int, UnitState], float],
+    lasts_s: Lasts,
 ) -> Iterator[tuple[Cell, str]]:
     """Every combination of one way with the reason to leave it out, "" when it is a cell."""
     injections = CATALOGUE[line].ways[way]
@@ -187,15 +219,12 @@ def _of_way(
     grid = itertools.product(enumerate(choice.severities), choice.states, choice.moments_s, units)
     for (number, word), state, moment_s, unit in grid:
         cell = Cell(line, way, word if ranged else FIXED, state, moment_s, unit)
-        left_s = lasts_s.get((unit, state), math.inf)
-        reason = ""
         if number and not ranged:
-            reason = NO_SEVERITY
+            yield cell, NO_SEVERITY
         elif unit != units[0] and not per_unit:
-            reason = BANK_ONCE
-        elif moment_s >= left_s:
-            reason = f"{state.value} of unit {unit} is over before {moment_s:g} s, it lasts {left_s:g} s"
-        yield cell, reason
+            yield cell, BANK_ONCE
+        else:
+            yield cell, why_over(cell, lasts_s)
 
 
 def _has_range(way: Way) -> bool:

@@ -12,7 +12,7 @@ from functools import partial
 
 from sim_plant.bench.campaign.cells import Cell
 from sim_plant.bench.campaign.figures import Failure
-from sim_plant.bench.campaign.work import LOST, Hands, Order, bench_of, hand_out_to
+from sim_plant.bench.campaign.work import LOST, Hands, Order, bench_of, cell_start, hand_out_to
 from sim_plant.bench.evidence import draw_run
 from sim_plant.bench.failures import NotFailingError
 from sim_plant.bench.shrink import shrink
@@ -63,7 +63,7 @@ def _kind(failure: Failure) -> tuple[str, tuple[str, ...], str]:
 def look_closer(order: Order, cells: Sequence[Cell], hands: Hands, shrinking: bool) -> Iterator[Look]:
     """Every cell once more, as they come."""
     do = partial(_look, shrinking)
-    return hand_out_to(do, lambda cell: Look(cell, None, note=LOST), order, cells, hands)
+    return hand_out_to(do, lambda cell: Look(cell, None, note=LOST), order, cells, cell_start, hands)
 
 
 def _look(shrinking: bool, order: Order, cells: tuple[Cell, ...]) -> list[Look]:

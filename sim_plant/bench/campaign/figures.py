@@ -17,6 +17,8 @@ from sim_plant.bench.verdicts import Finding, RunResult, Verdict
 from sim_plant.catalogue import CATALOGUE
 
 POSSIBLE_MOVES = frozenset((a.value, b.value) for _event, a, b in moves() if a is not b)
+ASKER = "who asks"
+"""Names in the identity of a campaign on a live controller who asks on its line; others have no such name."""
 ALARM_ALONE, TRIGGER_ALONE = "an alarm alone", "a requirement's trigger alone"
 
 
@@ -84,7 +86,11 @@ class Failure:
 
 @dataclass(frozen=True)
 class Figures:
-    """All of one campaign. ``states`` counts scans and ``moves`` times, of all units from the strike on."""
+    """All of one campaign. ``states`` counts scans and ``moves`` times, of all units from the strike on.
+
+    Cells on a ``live`` controller were held against no undisturbed run: nobody looked for what answered, and
+    ``more`` and ``seen`` are 0 throughout.
+    """
 
     meta: dict[str, str]
     identity: dict[str, str]
@@ -103,6 +109,11 @@ class Figures:
     moves: dict[tuple[str, str], int]
 
     @property
+    def live(self) -> bool:
+        """Whether the cells were carried out on a live controller."""
+        return ASKER in self.identity
+
+    @property
     def held(self) -> bool:
         """Whether all cells were carried out and none failed or stayed open."""
         bad = self.verdicts[Verdict.FAIL] + self.verdicts[Verdict.INCONCLUSIVE]
@@ -110,7 +121,9 @@ class Figures:
 
     @property
     def unseen(self) -> tuple[LineFigures, ...]:
-        """Lines that nothing told from no fault in any cell."""
+        """Lines that nothing told from no fault in any cell, where somebody looked."""
+        if self.live:
+            return ()
         return tuple(line for line in self.lines if line.cells and not line.seen)
 
     @property
@@ -155,7 +168,7 @@ _MOVES = "SELECT before, after, SUM(times) FROM move GROUP BY before, after"
 
 # with a single MIN, SQLite takes the other columns from the row of the minimum
 _REQUIREMENTS = """
-SELECT requirement, SUM(verdict = 'fail'), COUNT(*), SUM(more > 0),
+SELECT requirement, SUM(verdict = 'fail'), COUNT(*), COUNT(CASE WHEN more > 0 THEN 1 END),
        SUM(verdict IN ('fail', 'inconclusive')), MIN(margin), margin_unit, key
 FROM finding GROUP BY requirement"""
 
@@ -175,7 +188,8 @@ def _requirements(db: sqlite3.Connection) -> Iterator[RequirementFigures]:
 
 def _lines(db: sqlite3.Connection) -> Iterator[LineFigures]:
     totals = (
-        "SELECT line, COUNT(*), SUM(verdict IN ('fail', 'inconclusive')), SUM(seen) FROM cell GROUP BY line"
+        "SELECT line, COUNT(*), SUM(verdict IN ('fail', 'inconclusive')), COUNT(CASE WHEN seen THEN 1 END) "
+        "FROM cell GROUP BY line"
     )
     slowest = "SELECT line, MAX(answer_ms), key FROM cell WHERE answer IS NOT NULL GROUP BY line"
     fastest = "SELECT line, MIN(answer_ms) FROM cell WHERE answer IS NOT NULL GROUP BY line"
@@ -200,8 +214,9 @@ def _lines(db: sqlite3.Connection) -> Iterator[LineFigures]:
 
 
 def _spots(db: sqlite3.Connection) -> Iterator[tuple[tuple[str, str], Spot]]:
-    query = """SELECT line, state, COUNT(*), SUM(verdict = 'fail'), SUM(verdict = 'inconclusive'), SUM(seen),
-        key, MAX(CASE verdict WHEN 'fail' THEN 2 WHEN 'inconclusive' THEN 1 ELSE 0 END) FROM cell
+    query = """SELECT line, state, COUNT(*), SUM(verdict = 'fail'), SUM(verdict = 'inconclusive'),
+        COUNT(CASE WHEN seen THEN 1 END), key,
+        MAX(CASE verdict WHEN 'fail' THEN 2 WHEN 'inconclusive' THEN 1 ELSE 0 END) FROM cell
         GROUP BY line, state"""
     for line, state, cells, failed, left_open, seen, key, _worst in db.execute(query):
         yield (line, state), Spot(cells, failed, left_open, seen, key)

@@ -9,8 +9,7 @@ from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPo
 from typing import Any
 
 from controller.files import InputError
-from sim_plant.bench.campaign.cells import Cell
-from sim_plant.bench.campaign.work import Order, Told, Work
+from sim_plant.bench.campaign.work import Thing, Told, What, Work
 
 LOT = 8  # cells that go out together; enough to make the way there cheap, few enough to see progress
 
@@ -29,10 +28,12 @@ class Here:
         """One."""
         return 1
 
-    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...]) -> Future[list[Told]]:
+    def submit(
+        self, do: Work[What, Thing, Told], order: What, things: tuple[Thing, ...]
+    ) -> Future[list[Told]]:
         """Carried out before it returns."""
         future: Future[list[Told]] = Future()
-        future.set_result(do(order, cells))
+        future.set_result(do(order, things))
         return future
 
     def close(self) -> None:
@@ -62,14 +63,16 @@ class Pool:
         """One lot at work and one waiting for each process."""
         return 2 * self._jobs
 
-    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...]) -> Future[list[Told]]:
+    def submit(
+        self, do: Work[What, Thing, Told], order: What, things: tuple[Thing, ...]
+    ) -> Future[list[Told]]:
         """Start a lot."""
         try:
-            return self._executor.submit(do, order, cells)
+            return self._executor.submit(do, order, things)
         except BrokenExecutor:
             self.close()
             self._executor = self._new()
-            return self._executor.submit(do, order, cells)
+            return self._executor.submit(do, order, things)
 
     def close(self) -> None:
         """End the processes at once, whatever they are at."""
@@ -124,11 +127,13 @@ class Cluster:
         """One lot at work and one waiting for each worker."""
         return max(2, 2 * len(self._client.nthreads()))
 
-    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...]) -> Future[list[Told]]:
+    def submit(
+        self, do: Work[What, Thing, Told], order: What, things: tuple[Thing, ...]
+    ) -> Future[list[Told]]:
         """Start a lot; HandsLostError when the scheduler is gone."""
         if self._client.status != "running":
             raise HandsLostError(f"--cluster {self._address}: the scheduler is gone")
-        future: Future[list[Told]] = self._executor.submit(do, order, cells)
+        future: Future[list[Told]] = self._executor.submit(do, order, things)
         return future
 
     def close(self) -> None:
@@ -137,6 +142,13 @@ class Cluster:
         logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         self._executor.shutdown(wait=False)
         self._client.close()
+
+
+def hands_for(jobs: int, cluster: str | None) -> Here | Pool | Cluster:
+    """The workers of a scheduler when one is named, else this process or a pool."""
+    if cluster is not None:
+        return Cluster(cluster)
+    return Here() if jobs == 1 else Pool(jobs)
 
 
 def here_version() -> str:

@@ -25,10 +25,12 @@ REASONS = {
     "SR-58": "it needs a contact or a command that chatters",
 }
 """For requirements whose trigger faults of the plant hardly bring about. Whoever triggers one needs none."""
+LIVE_REASONS = {"SR-55": "the bench does not read the journal of a live controller"}
 
 
-def why_idle(requirement: str, runs: Iterable[Run]) -> str:
+def why_idle(requirement: str, runs: Iterable[Run], live: bool = False) -> str:
     """The reason in words, for a requirement that no cell put to the test, and the site's cases that do."""
+    reasons = {**REASONS, **LIVE_REASONS} if live else REASONS
     files = sorted({run.source for run in runs if requirement in run.case.requirements})
     told = f"; put to the test by {', '.join(files)}" if files else "; no case of the site names it either"
-    return REASONS.get(requirement, CHANCE) + told
+    return reasons.get(requirement, CHANCE) + told

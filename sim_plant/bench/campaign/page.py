@@ -16,7 +16,7 @@ from sim_plant.bench.campaign.answers import RESIDUAL
 from sim_plant.bench.campaign.closer import Look
 from sim_plant.bench.campaign.figures import POSSIBLE_MOVES, Failure, Figures, LineFigures, Spot
 from sim_plant.bench.campaign.idle import why_idle
-from sim_plant.bench.campaign.summary import outcome, sentences
+from sim_plant.bench.campaign.summary import NOT_COMPARED, outcome, sentences
 from sim_plant.bench.cases import Run
 from sim_plant.bench.evidence import About, RequirementText
 from sim_plant.bench.evidence.exports import finding_text
@@ -81,6 +81,7 @@ def campaign_html(
         map_rows=[(line, _fields(figures, line)) for line in figures.lines],
         not_the_plants=[(name, line) for name, line in CATALOGUE.items() if not line.ways],
         residual=_residual(figures),
+        not_compared=NOT_COMPARED if figures.live else "",
         unseen=[line for line in figures.unseen if not line.residual],
         sentences=list(sentences(figures)),
         possible_moves=sorted(POSSIBLE_MOVES),
@@ -127,7 +128,7 @@ def _rows(figures: Figures, requirements: Sequence[RequirementText], cases: Sequ
             r.broken,
             margin_text(r.margin, r.margin_unit),
             r.key,
-            "" if r.cells else why_idle(r.id, cases),
+            "" if r.cells else why_idle(r.id, cases, figures.live),
         )
         for r in figures.requirements
     ]
@@ -142,6 +143,8 @@ def _residual(figures: Figures) -> list[tuple[str, str, int, str]]:
         if line is None:
             why = "not among these cells" if CATALOGUE[name].ways else CATALOGUE[name].belongs_to
             rows.append((name, text, 0, f"not injected: {why}"))
+        elif figures.live:
+            rows.append((name, text, line.cells, "not looked for on a live controller"))
         elif not line.seen:
             rows.append((name, text, line.cells, "nothing, in no cell"))
         else:
@@ -153,15 +156,17 @@ def _residual(figures: Figures) -> list[tuple[str, str, int, str]]:
 
 def _fields(figures: Figures, line: LineFigures) -> list[Field | None]:
     spots = (figures.spots.get((line.line, state.value)) for state in STATES)
-    return [None if spot is None else _field(spot) for spot in spots]
+    return [None if spot is None else _field(spot, figures.live) for spot in spots]
 
 
-def _field(spot: Spot) -> Field:
+def _field(spot: Spot, live: bool) -> Field:
     """The gravest of the cells there; what nothing told from no fault has a letter of its own."""
     if spot.failed:
         return Field("F", "fail", f"{spot.failed} of {spot.cells} failed, first {spot.key}")
     if spot.left_open:
         return Field("I", "inconclusive", f"{spot.left_open} of {spot.cells} stayed open, first {spot.key}")
+    if live:
+        return Field("P", "pass", f"all {spot.cells} held")
     if spot.seen:
         return Field("P", "pass", f"all {spot.cells} held, {spot.seen} told from no fault")
     return Field("n", "unseen", f"all {spot.cells} held, nothing told them from no fault")

@@ -7,27 +7,26 @@
     move(key, before, after, times)
     skipped(reason, count)      combinations that are no cell
 
+Where there was no undisturbed run to compare with, as on a live controller, ``seen`` and ``more`` are NULL.
+
 A cell and all that belongs to it go in as one transaction, so a file that was cut off is whole.
 """
 
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Mapping
-from contextlib import suppress
-from pathlib import Path
 
 from controller.files import InputError
 from controller.unit.states import UnitState
 from sim_plant.bench.campaign.cells import Plan
+from sim_plant.bench.campaign.kept import KeptFile
 from sim_plant.bench.campaign.work import CellResult
 from sim_plant.bench.verdicts import Finding
 
 FILE = "campaign.sqlite"
 FORMAT = "skidproof campaign 1"
 _TABLES = """
-CREATE TABLE meta(name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE cell(
     key TEXT PRIMARY KEY, line TEXT, way INTEGER, severity TEXT, state TEXT, moment_s REAL, unit INTEGER,
     faults TEXT, verdict TEXT, answer TEXT, answer_ms INTEGER, alarm TEXT, alarm_ms INTEGER, seen INTEGER,
@@ -40,66 +39,13 @@ CREATE TABLE move(
     key TEXT, before TEXT, after TEXT, times INTEGER, PRIMARY KEY(key, before, after)) WITHOUT ROWID;
 CREATE TABLE skipped(reason TEXT PRIMARY KEY, count INTEGER);
 """
-_LASTS, _PLAN, _PLANNED, _IDENTITY = "lasts", "plan", "planned", "identity"
+_LASTS, _PLAN, _PLANNED = "lasts", "plan", "planned"
 
 
-class ResultFile:
-    """The file of one campaign in its evidence folder, new or to go on with.
+class ResultFile(KeptFile):
+    """The file of one campaign."""
 
-    ``identity`` is whatever must be the same for results to belong together, by name. InputError when the
-    folder holds something else or the results of another campaign; the file is then as it was.
-    """
-
-    def __init__(self, folder: Path, identity: Mapping[str, str]) -> None:
-        path = folder / FILE
-        fresh = not path.exists()
-        if fresh and folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise InputError(f"{folder} exists and holds no campaign: name another folder, new or empty")
-        folder.mkdir(parents=True, exist_ok=True)
-        self.path = path
-        self._db = sqlite3.connect(path)
-        try:
-            self._open(fresh, identity)
-        except BaseException:
-            self._db.close()
-            raise
-
-    def _open(self, fresh: bool, identity: Mapping[str, str]) -> None:
-        try:
-            if fresh:
-                self._db.executescript(_TABLES)
-            else:
-                self._check(identity)
-            # readers may look while it grows; what is lost with the machine is the last cells only
-            self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.execute("PRAGMA synchronous=NORMAL")
-        except sqlite3.DatabaseError as error:
-            raise InputError(f"{self.path}: not a campaign of skidproof: {error}") from error
-        if fresh:
-            self.note("format", FORMAT)
-            self.note(_IDENTITY, json.dumps(dict(identity)))
-
-    def _check(self, identity: Mapping[str, str]) -> None:
-        if (found := self.told("format")) != FORMAT:
-            raise InputError(f"{self.path}: format {found!r}, this version writes {FORMAT!r}")
-        before = json.loads(self.told(_IDENTITY))
-        for name in [*identity, *before]:
-            there, here = before.get(name, "nothing"), identity.get(name, "nothing")
-            if there != here:
-                raise InputError(
-                    f"{self.path} is another campaign: {name} is {there} there, {here} here; "
-                    "name another folder"
-                )
-
-    def told(self, name: str) -> str:
-        """One value of ``meta``, "" when it is not there."""
-        row = self._db.execute("SELECT value FROM meta WHERE name = ?", (name,)).fetchone()
-        return str(row[0]) if row else ""
-
-    def note(self, name: str, value: str) -> None:
-        """Write one value of ``meta``, in place of an earlier one."""
-        with self._db:
-            self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
+    name, format, kind, tables = FILE, FORMAT, "campaign", _TABLES
 
     def lasts_s(self) -> dict[tuple[int, UnitState], float] | None:
         """How long states last, as noted when the campaign began; None when it was not."""
@@ -118,15 +64,25 @@ class ResultFile:
         with self._db:
             meta = {_PLAN: plan.digest, _PLANNED: str(len(plan.cells))}
             self._db.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", meta.items())
-            self._db.executemany("INSERT OR REPLACE INTO skipped VALUES (?, ?)", plan.skipped.items())
+            self._skip(plan)
         return {key for (key,) in self._db.execute("SELECT key FROM cell")}
+
+    def shorten(self, plan: Plan) -> None:
+        """Fewer cells than the campaign began with: some have turned out to be none."""
+        with self._db:
+            self._db.execute("UPDATE meta SET value = ? WHERE name = ?", (str(len(plan.cells)), _PLANNED))
+            self._skip(plan)
+
+    def _skip(self, plan: Plan) -> None:
+        self._db.execute("DELETE FROM skipped")
+        self._db.executemany("INSERT INTO skipped VALUES (?, ?)", plan.skipped.items())
 
     def add(self, result: CellResult) -> None:
         """One cell with all that belongs to it; a cell that is there already stays as it is."""
         c, answer, alarm = result.cell, result.answer or (None, None), result.alarm or (None, None)
         faults = ", ".join(map(str, c.faults()))
         row = (c.key, c.line, c.way + 1, c.severity, c.state.value, c.moment_s, c.unit, faults)
-        row2 = (result.verdict.value, *answer, *alarm, int(result.seen))
+        row2 = (result.verdict.value, *answer, *alarm, result.seen)
         times = (result.simulated_s, result.took_s, result.error)
         with self._db:
             done = self._db.execute(
@@ -137,11 +93,12 @@ class ResultFile:
 
     def _add_details(self, result: CellResult) -> None:
         key = result.cell.key
+        more = [None] * len(result.findings) if result.more is None else result.more
         self._db.executemany(
             f"INSERT INTO finding VALUES ({_marks(11)})",
             [
-                (key, f.name, f.verdict.value, f.triggers, more, *_margin(f))
-                for f, more in zip(result.findings, result.more, strict=True)
+                (key, f.name, f.verdict.value, f.triggers, n, *_margin(f))
+                for f, n in zip(result.findings, more, strict=True)
             ],
         )
         self._db.executemany(
@@ -150,12 +107,6 @@ class ResultFile:
         self._db.executemany(
             f"INSERT INTO move VALUES ({_marks(4)})", [(key, *move) for move in result.moves]
         )
-
-    def close(self) -> None:
-        """One file, without a log beside it."""
-        with suppress(sqlite3.OperationalError):  # somebody reads at this moment; the log stays, whole
-            self._db.execute("PRAGMA journal_mode=DELETE")
-        self._db.close()
 
 
 def _margin(f: Finding) -> tuple[object, ...]:

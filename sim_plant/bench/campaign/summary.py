@@ -15,6 +15,10 @@ from sim_plant.bench.evidence.summary import margin_text
 from sim_plant.bench.verdicts import Verdict
 
 FAILURES_SHOWN = 20
+NOT_COMPARED = (
+    "What answered first was not looked for: no two runs of a live controller are alike to the scan, so "
+    "there is no undisturbed run to compare with."
+)
 
 
 def print_plan(console: Console, plan: Plan) -> None:
@@ -55,15 +59,22 @@ def outcome(figures: Figures) -> str:
 
 
 def _requirements(figures: Figures) -> Table:
-    table = plain_table("Id", "Cells", "Because of the fault", "Not held", "Worst margin")
+    because = () if figures.live else ("Because of the fault",)
+    table = plain_table("Id", "Cells", *because, "Not held", "Worst margin")
     table.add_column("In cell", overflow="fold")
     for r in (r for r in figures.requirements if r.cells):
-        numbers = (str(r.cells), str(r.more), str(r.broken))
+        numbers = (str(r.cells), *(str(r.more) for _column in because), str(r.broken))
         table.add_row(r.id, *numbers, margin_text(r.margin, r.margin_unit), r.key or "-")
     return table
 
 
 def _lines(figures: Figures) -> Table:
+    if figures.live:
+        table = plain_table("Line", "Cells", "Not held")
+        table.add_column("Fault", overflow="fold")
+        for line in figures.lines:
+            table.add_row(line.line, str(line.cells), str(line.broken), line.text)
+        return table
     table = plain_table("Line", "Cells", "Not held", "Seen", "Slowest")
     for name in ("In cell", "Answered first", "Fault"):
         table.add_column(name, overflow="fold")
@@ -90,6 +101,21 @@ def sentences(figures: Figures) -> Iterator[str]:
     """What was not tested, not seen and not visited."""
     idle = [r.id for r in figures.requirements if not r.cells]
     yield f"Requirements that no cell put to the test: {', '.join(idle) or 'none'}."
+    yield from [NOT_COMPARED] if figures.live else _seen(figures)
+    missed = ", ".join(figures.states_missed)
+    yield f"States visited: {len(STATES) - len(figures.states_missed)} of {len(STATES)}" + (
+        f"; not {missed}." if missed else "."
+    )
+    yield f"Moves made: {len(POSSIBLE_MOVES) - len(figures.moves_missed)} of {len(POSSIBLE_MOVES)}."
+    hours = figures.simulated_s / 3600.0
+    if figures.live:
+        real_h = figures.worked_s / 3600.0
+        yield f"{hours:.1f} h where the faults struck, {real_h:.1f} h of real time with the ways there."
+    else:
+        yield f"{hours:.1f} h of the plant in {figures.worked_s:.0f} s of work."
+
+
+def _seen(figures: Figures) -> Iterator[str]:
     residual = [line.line for line in figures.unseen if line.residual]
     others = [line.line for line in figures.unseen if not line.residual]
     yield f"Not seen in any cell, as inputs and outputs cannot tell: {', '.join(residual) or 'none'}."
@@ -97,10 +123,3 @@ def sentences(figures: Figures) -> Iterator[str]:
     seen = [line.line for line in figures.lines if line.residual and line.seen]
     if seen:
         yield f"Seen, though inputs and outputs alone should not tell: {', '.join(seen)}."
-    missed = ", ".join(figures.states_missed)
-    yield f"States visited: {len(STATES) - len(figures.states_missed)} of {len(STATES)}" + (
-        f"; not {missed}." if missed else "."
-    )
-    yield f"Moves made: {len(POSSIBLE_MOVES) - len(figures.moves_missed)} of {len(POSSIBLE_MOVES)}."
-    hours = figures.simulated_s / 3600.0
-    yield f"{hours:.1f} h of the plant in {figures.worked_s:.0f} s of work."

@@ -12,7 +12,7 @@ import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Protocol, TypeVar
 
@@ -51,14 +51,15 @@ class CellResult:
     """What one cell showed.
 
     ``findings`` are those of requirements that were put to the test from the strike on. ``more`` says for
-    each of them how much more often than in the undisturbed run. ``visits`` counts scans, ``moves`` times,
-    both of all units from the strike on. A cell that could not be carried out has only its error.
+    each of them how much more often than in the undisturbed run, None where there was no such run. ``visits``
+    counts scans, ``moves`` times, both of all units from the strike on. A cell that could not be carried out
+    has only its error.
     """
 
     cell: Cell
     verdict: Verdict
     findings: tuple[Finding, ...] = ()
-    more: tuple[int, ...] = ()
+    more: tuple[int, ...] | None = ()
     answer: Answer | None = None
     alarm: Answer | None = None
     visits: tuple[tuple[str, int], ...] = ()
@@ -68,8 +69,10 @@ class CellResult:
     error: str = ""
 
     @property
-    def seen(self) -> bool:
-        """Whether anything at all told the fault from no fault."""
+    def seen(self) -> bool | None:
+        """Whether anything at all told the fault from no fault; None where nobody looked."""
+        if self.more is None:
+            return None
         return bool(self.answer or self.alarm or self.error or any(n > 0 for n in self.more))
 
 
@@ -139,22 +142,32 @@ class Bench:
     def _told(self, cell: Cell, result: RunResult, reference: Reference, took_s: float) -> CellResult:
         trace, strike_ms = result.trace, result.strike_ms
         assert trace is not None
-        found = tuple(f for f in result.requirements if f.verdict is not Verdict.NOT_EXERCISED)
         of_unit = any(fault.unit for fault in cell.faults())
         units = (cell.unit,) if of_unit else tuple(range(1, trace.n_units + 1))
-        visits, moves = _walked(trace, strike_ms)
-        return CellResult(
-            cell,
-            result.verdict,
-            found,
-            tuple(f.triggers - reference.triggers.get(f.name, 0) for f in found),
-            first_output(trace, reference, strike_ms, units),
-            first_alarm(trace, reference, strike_ms),
-            visits,
-            moves,
-            result.simulated_s,
-            took_s,
+        alone = uncompared(cell, result, took_s)
+        return replace(
+            alone,
+            more=tuple(f.triggers - reference.triggers.get(f.name, 0) for f in alone.findings),
+            answer=first_output(trace, reference, strike_ms, units),
+            alarm=first_alarm(trace, reference, strike_ms),
         )
+
+
+def uncompared(cell: Cell, result: RunResult, took_s: float) -> CellResult:
+    """What a run shows by itself, held against no other run."""
+    assert result.trace is not None
+    found = tuple(f for f in result.requirements if f.verdict is not Verdict.NOT_EXERCISED)
+    visits, moves = _walked(result.trace, result.strike_ms)
+    return CellResult(
+        cell,
+        result.verdict,
+        found,
+        more=None,
+        visits=visits,
+        moves=moves,
+        simulated_s=result.simulated_s,
+        took_s=took_s,
+    )
 
 
 def _walked(
@@ -199,8 +212,10 @@ def work(order: Order, cells: tuple[Cell, ...]) -> list[CellResult]:
 
 
 Told = TypeVar("Told")
-Work = Callable[[Order, tuple[Cell, ...]], list[Told]]
-"""What is done with cells: carry out (``work``), or look closer (``closer``)."""
+Thing = TypeVar("Thing")
+What = TypeVar("What")
+Work = Callable[[What, tuple[Thing, ...]], list[Told]]
+"""What is done with things by an order: cells are carried out (``work``) or looked at (``closer``)."""
 
 
 class Hands(Protocol):
@@ -212,47 +227,62 @@ class Hands(Protocol):
     def window(self) -> int:
         """How many lots may be on their way at a time."""
 
-    def submit(self, do: Work[Told], order: Order, cells: tuple[Cell, ...], /) -> Future[list[Told]]:
+    def submit(
+        self, do: Work[What, Thing, Told], order: What, things: tuple[Thing, ...], /
+    ) -> Future[list[Told]]:
         """Start a lot, on new workers when the old ones are gone."""
 
 
 def hand_out(order: Order, cells: Sequence[Cell], hands: Hands) -> Iterator[CellResult]:
     """The result of every cell, as they come."""
-    return hand_out_to(work, lambda cell: failed(cell, LOST), order, cells, hands)
+    return hand_out_to(work, lambda cell: failed(cell, LOST), order, cells, cell_start, hands)
+
+
+def cell_start(cell: Cell) -> tuple[int, str]:
+    """Cells that start alike share the preparation."""
+    return cell.unit, cell.state.value
 
 
 def hand_out_to(
-    do: Work[Told], lost_for_good: Callable[[Cell], Told], order: Order, cells: Sequence[Cell], hands: Hands
+    do: Work[What, Thing, Told],
+    lost_for_good: Callable[[Thing], Told],
+    order: What,
+    things: Sequence[Thing],
+    start: Callable[[Thing], tuple[int, str]],
+    hands: Hands,
 ) -> Iterator[Told]:
-    """What comes of every cell, as it comes; ``lost_for_good`` says what of one that nobody survives."""
-    lots = handfuls(cells, lambda cell: (cell.unit, cell.state.value), hands.lot)
+    """What comes of every thing, as it comes; ``lost_for_good`` says what of one that nobody survives.
+
+    Things with the same ``start``, a unit and its state, go out together.
+    """
+    lots = handfuls(things, start, hands.lot)
     for alone in (False, False, True):
-        lost: list[Cell] = []
+        lost: list[Thing] = []
         yield from _round(do, order, lots, hands, 1 if alone else hands.window(), lost)
-        lots = [(cell,) for cell in lost]
-    for (cell,) in lots:
-        yield lost_for_good(cell)
+        lots = [(thing,) for thing in lost]
+    for (thing,) in lots:
+        yield lost_for_good(thing)
 
 
 def _round(
-    do: Work[Told],
-    order: Order,
-    lots: Sequence[tuple[Cell, ...]],
+    do: Work[What, Thing, Told],
+    order: What,
+    lots: Sequence[tuple[Thing, ...]],
     hands: Hands,
     window: int,
-    lost: list[Cell],
+    lost: list[Thing],
 ) -> Iterator[Told]:
     """Every lot once. No more than ``window`` are out, so that a lost worker takes only few with it."""
     queue = deque(lots)
-    out: dict[Future[list[Told]], tuple[Cell, ...]] = {}
+    out: dict[Future[list[Told]], tuple[Thing, ...]] = {}
     while queue or out:
         while queue and len(out) < window:
             out[hands.submit(do, order, queue[0])] = queue[0]
             queue.popleft()
         done, _rest = wait(out, return_when=FIRST_COMPLETED)
         for future in done:
-            cells = out.pop(future)
+            things = out.pop(future)
             try:
                 yield from future.result()
             except hands.lost:
-                lost.extend(cells)
+                lost.extend(things)

@@ -29,7 +29,7 @@ class Chosen:
 def choose(runs: Sequence[Run], wiring: Wiring) -> Chosen:
     """Split the runs."""
     commands = Commands(wiring)
-    reasons = [why_left_out(run, commands) for run in runs]
+    reasons = [why_left_out(run, commands, wiring.asker) for run in runs]
     kept = tuple(run for run, reason in zip(runs, reasons, strict=True) if not reason)
     return Chosen(kept, Counter(reason for reason in reasons if reason))
 
@@ -50,11 +50,15 @@ class LiveProof:
         self.measured = check_loops(self._line, plant, self.pace, self._scan_ms, told)
         return self.measured
 
-    def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
-        """Results as they come, their records in the evidence folder; LostError when the controller goes."""
+    def workshop(self) -> LiveWorkshop:
+        """Carries out runs on the controller whose loops have been checked."""
         assert self.measured is not None, "the loops must be checked first"
         target = LiveTarget(self._line, self.pace, self.measured.uncertainty_ms)
-        workshop = LiveWorkshop(self._job.site, target, self._job.seed)
+        return LiveWorkshop(self._job.site, target, self._job.seed, self.pace)
+
+    def carry_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
+        """Results as they come, their records in the evidence folder; LostError when the controller goes."""
+        workshop = self.workshop()
         for run in runs:
             result = workshop.carry_out(run)
             yield keep_run(self._job.folder, result, self._job.site.setpoints.model_dump())

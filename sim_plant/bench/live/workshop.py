@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from controller.settings import Setpoints
 from controller.signals import Verb
 from controller.unit.states import UnitState
+from controller.wiring import Asker
 from sim_plant.bench.approach import FULL_TANK_PCT, RECIPES, NotReachedError, Recipe, bring
 from sim_plant.bench.cases import Run
 from sim_plant.bench.live.field import Commands
 from sim_plant.bench.live.loop_check import driven
-from sim_plant.bench.live.target import LiveTarget
+from sim_plant.bench.live.target import Pace
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.runner import Workshop
 from sim_plant.bench.steps import Step
+from sim_plant.bench.targets import Target
 from sim_plant.bench.verdicts import RunResult
 from sim_plant.plant import Plant
 from sim_plant.site import Site
@@ -39,28 +41,36 @@ LIVE_RECIPES = {**RECIPES, UnitState.STANDBY: Recipe(None, _full_tank)}
 
 
 class LiveWorkshop(Workshop):
-    """As at the desk, on one live controller and in real time.
+    """As at the desk, on one controller that cannot be copied: a live one, and in real time.
 
-    LostError, from any run, when the controller is gone.
+    LostError, from any run, when a live controller is gone. ``came_to_rest`` says whether the bank did before
+    the last run; when it did not, no other run will begin either.
     """
 
-    def __init__(self, site: Site, target: LiveTarget, seed: int) -> None:
-        self._site, self._target, self._seed = site, target, seed
+    def __init__(self, site: Site, target: Target, seed: int, pace: Pace | None = None) -> None:
+        self._site, self._target, self._seed, self._pace = site, target, seed, pace
+        self.came_to_rest = False
         self._rig = self._new_rig()
 
+    def new_plant(self) -> Plant:
+        """A plant that nobody has touched, as every run begins with one."""
+        return Plant(self._site.units, self._site.file.plant, self._seed)
+
     def _new_rig(self) -> Rig:
-        plant = Plant(self._site.units, self._site.file.plant, self._seed)
-        return Rig(plant, self._target, self._site.file.site.scan_ms)
+        return Rig(self.new_plant(), self._target, self._site.file.site.scan_ms)
 
     def prepared(self, unit: int, state: UnitState) -> Rig:
         """The rig with the unit in the state, as it has just been entered."""
-        start = LIVE_RECIPES[state].start
-        if start is None:
-            self._rig = self._new_rig()
+        recipe = LIVE_RECIPES[state]
+        if recipe.start is None:
+            self._rig, self.came_to_rest = self._new_rig(), False
             come_to_rest(self._rig, self._site.setpoints)
+            self.came_to_rest = True
+            if self._pace is not None:
+                self._pace.begin_run()
         else:
-            self.prepared(unit, start)
-        bring(self._rig, unit, state)
+            self.prepared(unit, recipe.start)
+        bring(self._rig, unit, state, recipe)
         return self._rig
 
     def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:
@@ -137,7 +147,7 @@ def _stays_idle(rig: Rig, seconds: float) -> bool:
     return _idle(rig) and not rig.run_until(lambda: not _idle(rig), seconds)
 
 
-def why_left_out(run: Run, commands: Commands) -> str:
+def why_left_out(run: Run, commands: Commands, asker: Asker) -> str:
     """Why a live controller cannot be asked for this run, "" when it can."""
     if run.state is UnitState.BOOT:
         return "BOOT lasts from the controller's own power-up, which the bench does not command"
@@ -145,11 +155,31 @@ def why_left_out(run: Run, commands: Commands) -> str:
         for needs, why in _NEEDS:
             if needs(step):
                 return why
-        if step.command is not None:
-            unit = run.case.given.unit if step.unit is None else step.unit
-            if not commands.accepts(step.command, unit):
-                return f"there is no register for the command {step.command.value}"
+        if asker is Asker.BENCH and step.inject is not None and step.inject.target == "unit_io":
+            return "the bench writes the image of all units and cannot hold back that of one"
+    for verb, unit in _commands_of(run):
+        if not commands.accepts(verb, unit):
+            return f"there is no register for the command {verb.value}"
     return ""
+
+
+def _commands_of(run: Run) -> Iterator[tuple[Verb, int]]:
+    """What people must be able to command: to come into the state, in the run, and to undo it afterwards."""
+    given = run.case.given
+    for verb in _WAY_THERE.get(run.state, ()):
+        yield verb, given.unit
+    for step in run.case.step:
+        if step.command is not None:
+            yield step.command, given.unit if step.unit is None else step.unit
+
+
+_TO_STOP = (Verb.STOP, Verb.START)
+_WAY_THERE = {
+    UnitState.STOPPING: _TO_STOP,
+    UnitState.STOP_FLUSH: _TO_STOP,
+    UnitState.MAINTENANCE: (Verb.MAINTAIN, Verb.RETURN_TO_SERVICE),
+}
+"""Commands that a recipe gives, and those that undo them before the next run."""
 
 
 _NEEDS: tuple[tuple[Callable[[Step], bool], str], ...] = (

@@ -1,4 +1,4 @@
-"""Twelve mistakes in the logic that exploring must find; none of them is among ``tests/broken``.
+"""Eleven mistakes in the logic that exploring must find; none of them is among ``tests/broken``.
 
 Each is a context in which the firmware's own tables or functions are wrong. ``WHERE`` names the requirement
 that it breaks, and the places from which something must come for that: few enough that a search ends soon.
@@ -13,7 +13,6 @@ from unittest.mock import patch
 
 from controller import retained
 from controller.unit import moves, outputs, progress, protections, sequencer
-from controller.unit.outputs import DRIVES, Drive
 from controller.unit.states import Answer, Event, UnitState
 from controller.unit.table import CELLS
 from controller.unit.view import View
@@ -136,27 +135,12 @@ def lost_link_not_waited_for() -> Iterator[None]:
 def flush_without_end() -> Iterator[None]:
     """A start flush without its volume goes on, and nothing above it ends it."""
     rules = tuple(rule for rule in protections.RULES if rule.when is not protections.flush_too_long)
-    row = outputs._global_rules
-
-    def without_d(v: View, wanted: Any) -> Any:
-        both_ms, v.m.both_ms = v.m.both_ms, sequencer.NEVER
-        kept = row(v, wanted)
-        v.m.both_ms = both_ms
-        return kept
-
+    above = tuple(rule for rule in outputs.GLOBAL_RULES if rule.when is not outputs.flush_endless)
     with (
         patch.object(protections, "RULES", rules),
         patch.object(sequencer, "RULES", rules),
-        patch.object(outputs, "_global_rules", without_d),
+        patch.object(outputs, "GLOBAL_RULES", above),
     ):
-        yield
-
-
-@contextmanager
-def flush_valve_shut_in_a_purge() -> Iterator[None]:
-    """A purge that leaves the flush valve shut: it never shows itself, and production goes on without."""
-    row = DRIVES[UnitState.PURGE]._replace(flush=Drive.OFF)
-    with patch.dict(DRIVES, {UnitState.PURGE: row}):
         yield
 
 
@@ -171,5 +155,5 @@ WHERE: dict[str, Planted] = {
     "very_bad_water_only_recorded": Planted("SR-20", ("loop 2",)),
     "quality_judged_from_the_start": Planted("SR-21", ("loop 2",)),
     "lost_link_not_waited_for": Planted("SR-45", ("age_ms",)),
-    "flush_without_end": Planted("SR-18", ("loop 4",)),
+    "flush_without_end": Planted("SR-18", ("volume_met",)),
 }

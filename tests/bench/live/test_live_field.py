@@ -5,13 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from live_samples import FastClock
+from live_samples import SEED, DeskField, FastClock, live_site
 
 from controller.signals import Command, Verb
 from controller.unit.states import STATES, UnitState
 from controller.wiring import Asker, Wiring, load_wiring
 from sim_plant.bench.live.field import COMMAND_HELD_MS, Commands, StateWords
-from sim_plant.bench.live.target import Pace
+from sim_plant.bench.live.target import LiveTarget, Pace
+from sim_plant.plant import Plant
 
 HIL = Path(__file__).parents[2] / "hil"
 
@@ -80,3 +81,27 @@ def test_a_late_scan_is_counted_and_not_caught_up_with() -> None:
     pace.wait()
     assert (pace.late, round(pace.longest_late_ms)) == (1, 150)
     assert clock.now_s - late_s == pytest.approx(0.1)
+
+
+def test_what_came_late_adds_up_over_ten_seconds_and_ends_with_the_run() -> None:
+    """Given scans that came 150 ms and 50 ms late within a second, and one 120 ms late a minute after."""
+    clock = FastClock()
+    pace = Pace(100, clock, clock.sleep)
+    for busy_s in (0.0, 0.25, 0.15, *[0.0] * 600, 0.22):
+        clock.now_s += busy_s
+        pace.wait()
+    assert round(pace.most_late_ms) == 200
+    pace.begin_run()
+    pace.wait()
+    assert (pace.most_late_ms, round(pace.longest_late_ms)) == (0.0, 150)
+
+
+def test_a_time_limit_is_uncertain_by_what_the_rig_came_late() -> None:
+    field, clock = DeskField(live_site()), FastClock()
+    target = LiveTarget(field, Pace(100, clock, clock.sleep), 140, clock)
+    image = Plant(2, live_site().file.plant, SEED).inputs()
+    target.scan(image, 0)
+    assert target.uncertainty_ms == 140
+    clock.now_s += 0.4
+    target.scan(image, 100)
+    assert target.uncertainty_ms == 140 + 300

@@ -108,6 +108,34 @@ def test_what_a_live_controller_cannot_be_asked_is_left_out_with_the_reason(
     tmp_path: Path, run: Run, told: str
 ) -> None:
     (tmp_path / "wiring.toml").write_bytes((HIL / "polling.toml").read_bytes())
-    reason = why_left_out(run, Commands(load_wiring(tmp_path, 2, Asker.CONTROLLER)))
+    commands = Commands(load_wiring(tmp_path, 2, Asker.CONTROLLER))
+    reason = why_left_out(run, commands, Asker.CONTROLLER)
     assert told in reason
     assert bool(reason) is bool(told)
+
+
+@pytest.mark.parametrize(
+    ("state", "missing"),
+    [
+        (UnitState.STOPPING, '2 = "stop", '),
+        (UnitState.STOP_FLUSH, '1 = "start", '),
+        (UnitState.MAINTENANCE, ', 8 = "return to service"'),
+    ],
+)
+def test_a_state_that_only_a_command_reaches_or_undoes_needs_its_register(
+    tmp_path: Path, state: UnitState, missing: str
+) -> None:
+    text = (HIL / "polling.toml").read_text(encoding="utf-8")
+    assert missing in text
+    (tmp_path / "wiring.toml").write_text(text.replace(missing, ""), encoding="utf-8")
+    commands = Commands(load_wiring(tmp_path, 2, Asker.CONTROLLER))
+    told = why_left_out(run_of(state), commands, Asker.CONTROLLER)
+    assert told.startswith("there is no register for the command ")
+
+
+def test_the_image_of_one_unit_cannot_be_held_back_where_the_bench_writes_it(tmp_path: Path) -> None:
+    (tmp_path / "wiring.toml").write_bytes((HIL / "serving.toml").read_bytes())
+    commands = Commands(load_wiring(tmp_path, 2, Asker.BENCH))
+    lost = run_of(UnitState.PRODUCE, {"at_s": 0, "inject": {"target": "unit_io", "kind": "lost"}})
+    assert "cannot hold back" in why_left_out(lost, commands, Asker.BENCH)
+    assert why_left_out(lost, commands, Asker.CONTROLLER) == ""

@@ -22,6 +22,7 @@ from controller.modbus.server import ServerThread, serve_serial, serve_tcp
 from controller.tables import Table
 from tests.controller.modbus.lines import SerialCable
 from tests.controller.modbus.tables import Tables
+from tests.hil.npm_peer import install
 
 HIL = Path(__file__).parents[2] / "hil"
 INSTALL = "install the peers: apt-get install gcc libmodbus-dev mbpoll nodejs npm"
@@ -134,9 +135,7 @@ def test_libmodbus_is_served(line, libmodbus_client):
 
 @pytest.fixture(scope="session")
 def node_modules(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("npm")
-    run("npm", "install", "--silent", "--no-audit", "--no-fund", "--prefix", folder, "modbus-serial@8")
-    return folder / "node_modules"
+    return install(tmp_path_factory.mktemp("npm"))
 
 
 def test_modbus_serial_of_npm_is_served(line, node_modules):

@@ -3,19 +3,21 @@
 #include <errno.h>
 #include <math.h>
 #include <poll.h>
+#include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
 /* Client: input registers of a device, and the holding registers that we write. */
 enum { IN_LIFE = 0, IN_CONTACTS = 6, IN_LOOPS = 7, UNIT_LOOPS = 5, BANK_LOOPS = 8 };
 enum { OUT_HEARTBEAT, OUT_OWNER, OUT_CONTACTS, OUT_STATE, OUT_SPEED = 3, OUT_RATE = 4 };
-enum { BANK_ID = 100, OWNER = 4242, RETRY_MS = 200, TIMEOUT_US = 150000, LOST_MS = 3600000 };
+enum { BANK_ID = 100, OWNER = 4242, LOST_MS = 3600000 };
+enum { RETRY_MS = 200, TIMEOUT_US = 150000, SERIAL_TIMEOUT_US = 500000 };
 
 /* Server: holding registers from 100 * unit on, the bank from 0. */
 enum { AT_CONTACTS = 0, AT_LOOPS = 1, UNIT_COMMAND = 6, BANK_COMMAND = 9, BANK_HEARTBEAT = 10, BANK_OWNER = 11 };
 enum { AT_DRIVEN = 16, AT_STATE = 17, AT_SPEED = 17, AT_RATE = 18 };
 enum { AT_LIFE = 19, AT_IDENTITY = 20, AT_KNOWN = 21, AT_SEEN = 23, AT_OWNER_SEEN = 24 };
-enum { BLOCK = 100, IDENTITY = 4711 };
+enum { BLOCK = 100, IDENTITY = 4711, SERIAL_ID = 1 };
 
 /* --- images and registers; order and bits are those of the I/O list --------------------------------------- */
 
@@ -83,33 +85,35 @@ static int connected(struct line *line) {
         return 0;
     line->tried_ms = now;
     line->connected = modbus_connect(line->modbus) == 0;
+    modbus_flush(line->modbus); /* an answer that came too late stays on a serial line */
     return line->connected;
 }
 
-static uint32_t poll_device(struct line *line, int device, uint16_t *words, int count) {
+static uint32_t poll_device(struct line *line, int device, int count) {
     uint32_t now = line_now_ms();
+    uint16_t words[LINE_IMAGE];
     modbus_set_slave(line->modbus, device == 0 ? BANK_ID : device);
-    if (!connected(line))
-        memset(words, 0, sizeof *words * (size_t)count);
-    else if (modbus_read_input_registers(line->modbus, 0, count, words) != count) {
+    if (connected(line) && modbus_read_input_registers(line->modbus, 0, count, words) != count)
         lose(line);
-        memset(words, 0, sizeof *words * (size_t)count);
-    } else if (words[IN_LIFE] != line->life[device]) {
+    else if (line->connected) {
+        if (words[IN_LIFE] != line->life[device])
+            line->fresh_ms[device] = now;
         line->life[device] = words[IN_LIFE];
-        line->fresh_ms[device] = now;
+        memcpy(line->image[device], words, sizeof words);
     }
     return line->fresh_ms[device] == 0 ? LOST_MS : now - line->fresh_ms[device];
 }
 
 static void poll_all(struct line *line, struct inputs *in) {
-    uint16_t words[32];
+    const uint16_t *words = line->image[0];
     int count = IN_LOOPS + BANK_LOOPS + 1;
-    in->bank.age_ms = poll_device(line, 0, words, count);
+    in->bank.age_ms = poll_device(line, 0, count);
     take_bank(&in->bank, &words[IN_CONTACTS], &words[IN_LOOPS]);
     in->bank.command = fresh_command(line, 0, words[count - 1]);
     count = IN_LOOPS + UNIT_LOOPS + 1;
     for (int u = 0; u < line->units; u++) {
-        in->unit[u].age_ms = poll_device(line, u + 1, words, count);
+        words = line->image[u + 1];
+        in->unit[u].age_ms = poll_device(line, u + 1, count);
         take_unit(&in->unit[u], &words[IN_CONTACTS], &words[IN_LOOPS]);
         in->unit[u].command = fresh_command(line, u + 1, words[count - 1]);
     }
@@ -197,7 +201,26 @@ static void answer(struct line *line, int *client) {
     }
 }
 
+/* A serial line has one master and no connections; what was garbled or is for others is not answered. */
+static void serve_serial_until(struct line *line, uint32_t due_ms) {
+    uint8_t query[MODBUS_RTU_MAX_ADU_LENGTH];
+    for (;;) {
+        struct pollfd ready = {modbus_get_socket(line->modbus), POLLIN, 0};
+        int32_t left = (int32_t)(due_ms - line_now_ms());
+        int length;
+        if (left <= 0 || poll(&ready, 1, left) <= 0)
+            return;
+        length = modbus_receive(line->modbus, query);
+        if (length > 0)
+            modbus_reply(line->modbus, query, length, line->map);
+    }
+}
+
 void line_serve_until(struct line *line, uint32_t due_ms) {
+    if (line->serial) {
+        serve_serial_until(line, due_ms);
+        return;
+    }
     for (;;) {
         struct pollfd ready[LINE_CLIENTS + 1] = {{line->listener, POLLIN, 0}};
         int32_t left = (int32_t)(due_ms - line_now_ms());
@@ -215,24 +238,30 @@ void line_serve_until(struct line *line, uint32_t due_ms) {
 
 /* --- both --------------------------------------------------------------------------------------------------- */
 
-int line_open(struct line *line, int port, int units, int serves) {
+static int open_server(struct line *line) {
+    line->map = modbus_mapping_new(0, 0, LINE_REGISTERS, 0);
+    if (line->map == NULL)
+        return 0;
+    if (line->serial)
+        return modbus_set_slave(line->modbus, SERIAL_ID) == 0 && modbus_connect(line->modbus) == 0;
+    line->listener = modbus_tcp_listen(line->modbus, LINE_CLIENTS);
+    return line->listener >= 0;
+}
+
+int line_open(struct line *line, const char *where, int units, int serves) {
     memset(line, 0, sizeof *line);
     line->serves = serves;
+    line->serial = where[0] == '/';
     line->units = units;
-    line->port = port;
     line->listener = -1;
     for (int i = 0; i < LINE_CLIENTS; i++)
         line->clients[i] = -1;
-    line->modbus = modbus_new_tcp("127.0.0.1", port);
+    line->modbus = line->serial ? modbus_new_rtu(where, LINE_BAUD, 'N', 8, 1)
+                                : modbus_new_tcp("127.0.0.1", atoi(where));
     if (line->modbus == NULL)
         return 0;
-    modbus_set_response_timeout(line->modbus, 0, TIMEOUT_US);
-    if (!serves)
-        return 1;
-    line->map = modbus_mapping_new(0, 0, LINE_REGISTERS, 0);
-    if (line->map != NULL)
-        line->listener = modbus_tcp_listen(line->modbus, LINE_CLIENTS);
-    return line->listener >= 0;
+    modbus_set_response_timeout(line->modbus, 0, line->serial ? SERIAL_TIMEOUT_US : TIMEOUT_US);
+    return !serves || open_server(line);
 }
 
 void line_read(struct line *line, struct inputs *in) {

@@ -1,9 +1,10 @@
-/* The stand-in PLC on a line: scans every 20 ms and speaks Modbus TCP through libmodbus.
+/* The stand-in PLC on a line: scans every 20 ms and speaks Modbus TCP or RTU through libmodbus.
  *
- *   plc --poll PORT  --units N [--mistake M] [--set NAME=VALUE]...   polls remote I/O, one device a unit
- *   plc --serve PORT --units N [--mistake M] [--set NAME=VALUE]...   is a server whose image a bench writes
+ *   plc --poll WHERE  --units N [--mistake M] [--set NAME=VALUE]...   polls remote I/O, one device a unit
+ *   plc --serve WHERE --units N [--mistake M] [--set NAME=VALUE]...   is a server whose image a bench writes
  *
- * Only ever on loopback. Addresses: tests/hil/polling.toml and tests/hil/serving.toml. Prints "ready" once it runs. */
+ * WHERE is a TCP port, only ever on loopback, or the path of a serial device (115200 baud, 8N1).
+ * Addresses: tests/hil/polling.toml and tests/hil/serving.toml. Prints "ready" once it runs. */
 #define _POSIX_C_SOURCE 200809L
 #include "line.h"
 #include <errno.h>
@@ -75,13 +76,14 @@ int main(int argc, char **argv) {
     struct setpoints sp;
     struct plc *plc = calloc(1, sizeof *plc);
     struct line line;
-    int port = 0, units = 2, serves = 0;
+    const char *where = "";
+    int units = 2, serves = 0;
     memset(&sp, 0, sizeof sp);
     for (int i = 1; i + 1 < argc; i += 2) {
         const char *key = argv[i], *value = argv[i + 1];
         if (!strcmp(key, "--poll") || !strcmp(key, "--serve")) {
             serves = !strcmp(key, "--serve");
-            port = atoi(value);
+            where = value;
         } else if (!strcmp(key, "--units"))
             units = atoi(value);
         else if (!strcmp(key, "--mistake"))
@@ -91,16 +93,16 @@ int main(int argc, char **argv) {
             return 2;
         }
     }
-    if (plc == NULL || port < 1 || units < 1 || units > PLC_MAX_UNITS) {
-        fprintf(stderr, "plc: give --poll PORT or --serve PORT, and 1 to %d units\n", PLC_MAX_UNITS);
+    if (plc == NULL || *where == '\0' || units < 1 || units > PLC_MAX_UNITS) {
+        fprintf(stderr, "plc: give --poll WHERE or --serve WHERE, and 1 to %d units\n", PLC_MAX_UNITS);
         return 2;
     }
     signal(SIGTERM, stop);
     signal(SIGINT, stop);
     signal(SIGPIPE, SIG_IGN);
     plc_init(plc, units, &sp);
-    if (!line_open(&line, port, units, serves)) {
-        fprintf(stderr, "plc: port %d: %s\n", port, strerror(errno));
+    if (!line_open(&line, where, units, serves)) {
+        fprintf(stderr, "plc: %s: %s\n", where, strerror(errno));
         return 1;
     }
     run(plc, &line);
