@@ -29,6 +29,7 @@ class Limits(NamedTuple):
     purge_gap: int
     boot: int
     io_back: int
+    back_short: int
     selector_dead: int
     blank_start: int
     blank_purge: int
@@ -50,6 +51,7 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
         purge_gap=t["pressure_rise_s"] + 2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
         boot=t["boot_s"],
         io_back=t["io_back_s"],
+        back_short=short(site, "boot_s", "io_back_s"),
         selector_dead=t["SELECTOR_DEAD_S"],
         blank_start=t["tds_blank_start_s"],
         blank_purge=t["tds_blank_purge_s"],

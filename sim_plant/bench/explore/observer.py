@@ -61,6 +61,7 @@ def _pass_short(o: Seen, was: UnitOutputs, n: Limits) -> Seen:
     """A short while: what is counted in seconds gets on, what is counted in minutes does not.
 
     The time of a whole flush does not; its lead and its tail do, and the time in which a purge must show.
+    A timer that has a short limit and a long one gets on as far as the short one, here as in the memory.
     """
     flush_off = was.flush_valve and not was.feed_valve
     flush_on = was.flush_valve and was.pump and o.open_on < n.evidence
@@ -68,6 +69,7 @@ def _pass_short(o: Seen, was: UnitOutputs, n: Limits) -> Seen:
         shut=min(o.shut + (not was.flush_valve), n.settle),
         open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
         open_on=o.open_on + flush_on,
+        back=o.back + (o.back < n.back_short),
         selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
         boot=min(o.boot + 1, n.boot),
     )
