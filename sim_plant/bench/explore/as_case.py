@@ -27,6 +27,7 @@ from sim_plant.bench.explore.step import Next
 UNIT = 1
 HOLD_S = 3.0  # longer than any on-delay of a protection but those of quality and sensors
 SLOW_HOLD_S = 70.0
+COMMANDS_APART_S = 1.5  # a command that follows another within a second is refused
 AFTER_S = 420.0
 _FOR_QUALITY = ("tds_mgl", "permeate_cond", "membrane BAD")
 
@@ -145,7 +146,7 @@ class _Writer:
         for (low, low_s), (high, high_s) in pairwise(known):
             if low <= n < high:
                 return round(low_s + (high_s - low_s) * (n - low) / (high - low), 1) + 0.5
-        return round(known[-1][1] + n - known[-1][0], 1) + 0.5
+        return max(round(known[-1][1] + n - known[-1][0] - 0.3, 1), 0.5)  # the state is about to end
 
     # --- what is done ---
 
@@ -169,7 +170,8 @@ class _Writer:
             self.steps.append({**when, "operate": "bank_run off"})
             self._on[atom] = "bank_run on"
         elif atom == "reset" or atom in {verb.value for verb in Verb}:
-            self.steps.append({**when, "command": atom, "by": "a person"})
+            later = {**when, "after_s": when["after_s"] + COMMANDS_APART_S}
+            self.steps.append({**later, "command": atom, "by": "a person"})
         elif atom == "call":
             self.steps.append({**when, "tank_pct": 96})
         elif atom == "COORDINATOR_LOST":
