@@ -212,7 +212,10 @@ REQUIRED: tuple[Required, ...] = (
         _pump_off,
     ),
     Required(
-        "SR-42", "after power-up nothing opens for the boot time", lambda e: e.seen.boot < e.n.boot, _all_off
+        "SR-42",
+        "after power-up nothing opens for the boot time, with a bank that is not ready sooner",
+        lambda e: e.seen.boot < e.n.boot and not e.given.permits.ready,
+        lambda e: not _opens(e),
     ),
     Required(
         "SR-45",
