@@ -20,6 +20,7 @@ from rich.console import Console
 from controller.files import InputError
 from sim_plant.commands.campaign import campaign
 from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
+from sim_plant.commands.explore import explore
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
 from sim_plant.commands.wiring import wiring
@@ -113,6 +114,7 @@ def control(
     raise typer.Exit(code)
 
 
+app.command(epilog="Example: skidproof explore my_site --set purge_s=15 --out evidence/explored")(explore)
 app.command(
     epilog="Examples: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults; "
     "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "

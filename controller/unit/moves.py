@@ -69,8 +69,11 @@ def _target(v: View, event: Event, cell: Move) -> UnitState:
             return m.target  # a latched cause or a person's wish is not forgotten for a retry
     if event is Event.SELECTOR_AUTO and m.latched is not None:
         return UnitState.LOCKOUT
-    if event is Event.RESET and target is UnitState.STANDBY and not v.io.selector_auto:
-        return UnitState.OFF
+    if event is Event.RESET and target is UnitState.STANDBY:
+        if m.in_maintenance:
+            return UnitState.MAINTENANCE  # locked out on its way back there after a loss of power
+        if not v.io.selector_auto:
+            return UnitState.OFF
     return target
 
 
@@ -129,13 +132,13 @@ def _leave(v: View, event: Event, left: UnitState, entered: UnitState) -> None:
         m.flush_not_before_ms = v.now_ms + round(v.s.suction_retry_1_s * 1000.0)
     elif left in (UnitState.PURGE, UnitState.QUALITY_FLUSH):
         _leave_pump_flush(v, event, entered)
-    elif left is UnitState.ESTOP:
+    elif left is UnitState.ESTOP or event is Event.SELECTOR_AUTO:
         m.estopped = False
     elif left is UnitState.MAINTENANCE and entered is UnitState.OFF:
         m.in_maintenance = False
         m.start_flushes_due = 2
         m.first_start = True
-    elif left is UnitState.LOCKOUT and entered in (UnitState.STANDBY, UnitState.OFF):
+    elif left is UnitState.LOCKOUT and event is Event.RESET:
         _count_reset(v)
         m.latched, m.cause_gone_ms = None, NEVER
         m.lost_memory = False

@@ -27,6 +27,8 @@ SELECTOR_DEAD_S = 4.8  # a person expects the unit dead 5 s after selector OFF (
 # valves and more, whose feed valves close one by one, get no whole tail.
 SUMP_FLUSH_S = 2.8
 
+GOOD_WATER_S = 10.0  # good water for so long before it is diverted to the tank (SR-23)
+
 
 class Drive(Enum):
     """When an output of a state is energised."""
@@ -178,7 +180,7 @@ def _flush(v: View, cell: Drive) -> bool:
 
 
 def _good_water(v: View) -> bool:
-    return v.m.divert or v.held_s(v.m.tds_good_ms) >= 10.0
+    return v.m.divert or v.held_s(v.m.tds_good_ms) >= GOOD_WATER_S
 
 
 def _global_rules(v: View, wanted: UnitOutputs) -> UnitOutputs:

@@ -24,6 +24,7 @@ from controller.unit.view import View, look
 
 ABORT_S = 3.0  # STOP held so long gives up a stop flush
 STOP_PAUSE_S = 1.0  # stop commands closer than this are one held button
+TOO_FAST_S = 1.0  # between two commands that are taken
 
 _COMMANDS: dict[Verb, Event] = {
     Verb.START: Event.CALL,
@@ -169,6 +170,10 @@ class Sequencer:
         events = [] if v.stale else self._protections(v)
         if p.estop_open:
             events.append(Event.ESTOP)
+            if m.state is UnitState.OFF and v.io.selector_auto:
+                m.estopped = (
+                    True  # the turn of the selector came before the release and does not count for it
+                )
         events.extend(p.events)
         # in a state that drives something the loss counts at once: the stale image has just cut the outputs
         if v.age_ms >= v.s.io_lost_s * 1000.0 or (v.stale and m.state not in RESTING):
@@ -279,7 +284,7 @@ class Sequencer:
         """Why a command is not taken, or None. STOP is always taken."""
         if command.verb is Verb.STOP:
             return None
-        if 0.0 <= v.held_s(v.m.command_ms) < 1.0:
+        if 0.0 <= v.held_s(v.m.command_ms) < TOO_FAST_S:
             return Outcome.TOO_FAST, "too fast"
         if command.against != v.m.state.value:
             text = f"given against {command.against or 'no state'}, the unit is in {v.m.state.value}"

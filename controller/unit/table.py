@@ -391,8 +391,8 @@ ALSO: dict[tuple[UnitState, Event], Group] = {
     (STOPPING, Event.IO_LOST): (OFF, MAINTENANCE, LOCKOUT),
     # a latched cause survives OFF
     (OFF, Event.SELECTOR_AUTO): (LOCKOUT,),
-    # reset with the selector turned away
-    (LOCKOUT, Event.RESET): (OFF,),
+    # reset with the selector turned away, or before a return to service
+    (LOCKOUT, Event.RESET): (OFF, MAINTENANCE),
 }
 """Further targets of a cell, chosen by what the unit remembers; the first choice stands in MATRIX."""
 

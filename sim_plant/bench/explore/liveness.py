@@ -1,0 +1,192 @@
+"""On the graph of all explored memories: can production always be reached again, and does nothing chatter?
+
+*Dead ends.* From every memory somebody who does what there is to do (``HELP``: give the unit what it asks
+for, reset, start, turn the selector, return it to service, wait an hour) must be able to bring it back to
+production.
+
+*Chatter.* What comes in is held as it is, and only the plant answers. Then the outputs must come to rest, or
+go round in a cycle that is no chatter: an output that changes in two scans in a row of a cycle is. Cycles
+that were found are told with what they drive: a purge every interval is one, as it should be.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
+
+from controller.signals import UnitOutputs
+from controller.unit.states import STATES, UnitState
+from sim_plant.bench.campaign.hands import Cluster, Here, Pool
+from sim_plant.bench.explore.base import Driven, Scene
+from sim_plant.bench.explore.search import Order, Search
+from sim_plant.bench.explore.step import Unit
+
+LOT = 500
+HELP: tuple[tuple[str, ...], ...] = (
+    (),
+    ("reset",),
+    ("start",),
+    ("selector_auto",),
+    ("selector_auto", "return to service"),
+    ("hour_over",),
+)
+"""What a person can do in one scan, with a bank that grants everything; () lets the unit do as it does."""
+FOLLOWED = 40
+"""Scans for which what comes in is held; a cycle is no longer than this."""
+SHOWN = ("feed_valve", "flush_valve", "pump", "enable", "divert")
+
+Driving = tuple[bytes, UnitOutputs]
+
+
+class Cycle(NamedTuple):
+    """Outputs that go round while nothing comes in anew."""
+
+    states: tuple[str, ...]
+    outputs: tuple[str, ...]
+    ticks: int
+    chatters: bool
+    held: str
+    """What is held, for one example."""
+
+
+class Looked(NamedTuple):
+    """One lot: where help leads from each memory, and the cycles that begin there."""
+
+    helped: list[tuple[bytes, ...]]
+    cycles: list[Cycle]
+
+
+class Liveness(NamedTuple):
+    """What came of it. ``dead`` are memories from which nothing leads back to production."""
+
+    memories: int
+    dead: tuple[bytes, ...]
+    cycles: tuple[Cycle, ...]
+
+    @property
+    def chatter(self) -> tuple[Cycle, ...]:
+        """Cycles that are chatter."""
+        return tuple(cycle for cycle in self.cycles if cycle.chatters)
+
+
+def liveness(
+    found: Search,
+    hands: Here | Pool | Cluster | None = None,
+    told: Callable[[float], None] = lambda _share: None,
+) -> Liveness:
+    """Look at every memory of a search that is closed."""
+    hands = hands or Here()
+    with found.order.in_ticks():
+        unit = found.order.unit()
+        driving = list(dict.fromkeys(unit.split(code)[:2] for code in found.codes))
+    back: dict[bytes, set[bytes]] = defaultdict(set)
+    cycles: dict[tuple[object, ...], Cycle] = {}
+    done = 0
+    for lot, looked in _looked(found.order, hands, driving):
+        for (memory, _was), reached in zip(lot, looked.helped, strict=True):
+            for after in reached:
+                back[after].add(memory)
+        for cycle in looked.cycles:
+            cycles.setdefault(cycle[:-1], cycle)
+        done += len(lot)
+        told(done / len(driving))
+    memories = {memory for memory, _was in driving}
+    alive = _reaching({m for m in memories if STATES[m[0]] is UnitState.PRODUCE}, back)
+    return Liveness(len(memories), tuple(sorted(memories - alive)), tuple(cycles.values()))
+
+
+def _looked(
+    order: Order, hands: Here | Pool | Cluster, driving: Sequence[Driving]
+) -> Iterator[tuple[Sequence[Driving], Looked]]:
+    waiting = []
+    for begin in range(0, len(driving), LOT):
+        lot = driving[begin : begin + LOT]
+        waiting.append((lot, hands.submit(look, order, tuple(lot))))
+        if len(waiting) >= 2 * hands.window():
+            lot, future = waiting.pop(0)
+            yield lot, future.result()[0]
+    for lot, future in waiting:
+        yield lot, future.result()[0]
+
+
+def _reaching(goal: set[bytes], back: dict[bytes, set[bytes]]) -> set[bytes]:
+    """Everything from which a way leads to the goal."""
+    alive, front = set(goal), list(goal)
+    while front:
+        for before in back[front.pop()]:
+            if before not in alive:
+                alive.add(before)
+                front.append(before)
+    return alive
+
+
+def look(order: Order, driving: tuple[Driving, ...]) -> list[Looked]:
+    """One lot, in a worker."""
+    with order.in_ticks():
+        unit = order.unit()
+        helped = [
+            tuple({unit.scan(memory, _standing(unit, True, names, was)).memory for names in HELP})
+            for memory, was in driving
+        ]
+        cycles: dict[tuple[object, ...], Cycle] = {}
+        followed: set[tuple[object, ...]] = set()
+        for memory, was in driving:
+            for cycle in _cycles(unit, memory, was, followed):
+                cycles.setdefault(cycle[:-1], cycle)
+        return [Looked(helped, list(cycles.values()))]
+
+
+def _standing(unit: Unit, granted: bool, names: tuple[str, ...], was: UnitOutputs) -> Scene:
+    return unit.scenes.standing(granted, names, Driven(was.feed_valve, was.flush_valve, was.pump))
+
+
+def _cycles(
+    unit: Unit, memory: bytes, was: UnitOutputs, followed: set[tuple[object, ...]]
+) -> Iterator[Cycle]:
+    """Follow everything that changes an output at once, for as long as it is held."""
+    for granted in (True, False):
+        for names in _held(unit, memory, was):
+            first = unit.scan(memory, _standing(unit, granted, names, was))
+            if first.outputs[:5] == was[:5] or (granted, names, first.memory) in followed:
+                continue
+            path = [(memory, was), (first.memory, first.outputs)]
+            places = {memory: 0, first.memory: 1}
+            while len(path) < FOLLOWED:
+                code, out = path[-1]
+                followed.add((granted, names, code))
+                after = unit.scan(code, _standing(unit, granted, names, out))
+                if after.memory in places:
+                    yield from _cycle(path[places[after.memory] :], granted, names)
+                    break
+                places[after.memory] = len(path)
+                path.append((after.memory, after.outputs))
+
+
+def _held(unit: Unit, memory: bytes, was: UnitOutputs) -> list[tuple[str, ...]]:
+    tried = unit.tried(memory, was)
+    return list(
+        dict.fromkeys(scene.atoms for scene in tried if len(scene.atoms) <= 1 and scene.presets.elapsed)
+    )
+
+
+def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterator[Cycle]:
+    outputs = [out for _code, out in path]
+    turns = {
+        name: [
+            getattr(a, name) != getattr(b, name)
+            for a, b in zip(outputs, [*outputs[1:], outputs[0]], strict=True)
+        ]
+        for name in SHOWN
+    }
+    moving = tuple(name for name in SHOWN if any(turns[name]))
+    if not moving:
+        return
+    chatters = any(
+        a and b
+        for name in moving
+        for a, b in zip(turns[name], [*turns[name][1:], turns[name][0]], strict=True)
+    )
+    states = tuple(dict.fromkeys(STATES[code[0]].value for code, _out in path))
+    held = f"{'granted' if granted else 'not granted'}, {', '.join(names) or 'all well'}"
+    yield Cycle(tuple(sorted(states)), moving, len(path), chatters, held)

@@ -1,0 +1,130 @@
+"""What the observer of one unit remembers from scan to scan.
+
+It is part of an explored state, in bytes beside the memory. Times are in ticks, up to the longest that a
+requirement asks for. The state that a unit reports is used for one thing: that it is out for maintenance.
+"""
+
+from __future__ import annotations
+
+from controller.signals import UnitOutputs, Verb
+from controller.unit.states import UnitState
+from sim_plant.bench.explore.base import REFERENCE_BAR, Passed
+from sim_plant.bench.explore.edge import (
+    Edge,
+    Limits,
+    Seen,
+    concentrate_m3h,
+    fresh,
+    idle,
+    lost,
+    membrane_bar,
+    needs_reset,
+)
+
+
+def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
+    """Outputs have dropped; what a person must end is not forgotten.
+
+    ``before`` is None at the first start, and when the retained data were lost: then nobody can know, and the
+    unit is locked out anyway.
+    """
+    begun = Seen(0, 0, n.settle, 0, 0, 0, 0, 0, n.blank_purge, 0, 0, 0, n.io_back, 0, 0, 0)
+    if before is None:
+        return begun
+    return begun._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
+
+
+def pass_time(o: Seen, was: UnitOutputs, passed: Passed, n: Limits) -> Seen:
+    """What the observer remembers when the next scan comes: outputs have stood for so much longer."""
+    if passed is Passed.NOTHING:
+        return o
+    if passed is Passed.SHORT:
+        return _pass_short(o, was, n)
+    both = was.feed_valve and was.flush_valve and not was.pump
+    flush_off, flush_on = was.flush_valve and not was.pump, was.flush_valve and was.pump
+    return o._replace(
+        both=min(o.both + both, n.start_flush),
+        shut=min(o.shut + (not was.flush_valve), n.settle),
+        open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
+        open_on=min(o.open_on + flush_on, n.flush_open_on + 1),
+        running=min(o.running + was.pump, n.blank_start),
+        gap=min(o.gap + was.pump, n.purge_gap + 1),
+        since_flush=min(o.since_flush + 1, n.blank_purge),
+        selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
+        feed=min(o.feed + was.feed_valve, n.suction_blank),
+        back=min(o.back + 1, n.io_back),
+        boot=min(o.boot + 1, n.boot),
+    )
+
+
+def _pass_short(o: Seen, was: UnitOutputs, n: Limits) -> Seen:
+    """A short while: what is counted in seconds gets on, what is counted in minutes does not.
+
+    The time of a whole flush does not; its lead and its tail do, and the time in which a purge must show.
+    A timer that has a short limit and a long one gets on as far as the short one, here as in the memory.
+    """
+    flush_off = was.flush_valve and not was.feed_valve
+    flush_on = was.flush_valve and was.pump and o.open_on < n.evidence
+    return o._replace(
+        shut=min(o.shut + (not was.flush_valve), n.settle),
+        open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
+        open_on=o.open_on + flush_on,
+        back=o.back + (o.back < n.back_short),
+        selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
+        boot=min(o.boot + 1, n.boot),
+    )
+
+
+def look(e: Edge) -> Seen:
+    """What is remembered after a scan; times count from it on."""
+    o, out, given = e.seen, e.out, e.given
+    at_rest = idle(out)
+    was_both = e.was.feed_valve and e.was.flush_valve and not e.was.pump
+    both = out.feed_valve and out.flush_valve and not out.pump
+    whole = int(o.both >= e.n.start_flush) if was_both and not both else o.whole
+    ended_on = e.was.flush_valve and e.was.pump and out.pump and not out.flush_valve
+    open_on = out.flush_valve and out.pump
+    away = not given.io.selector_auto
+    estop = o.estop or given.permits.estop_open
+    if estop and not given.permits.estop_open and (given.permits.reset or (o.selector and not away)):
+        estop = 0
+    locked = 0 if given.permits.reset and not needs_reset(e) else o.locked or int(needs_reset(e))
+    selector = max(o.selector, 1) if away else 0
+    return Seen(
+        both=o.both if both and was_both else 0,
+        whole=0 if e.was.pump or at_rest else whole,
+        shut=0 if out.flush_valve else o.shut if not e.was.flush_valve else 0,
+        open_off=o.open_off if out.flush_valve and not out.pump and not e.was.pump else 0,
+        open_on=o.open_on if open_on and e.was.pump and e.was.flush_valve else 0,
+        shown=_shown(e) if open_on else 0,
+        running=o.running if out.pump else 0,
+        gap=0 if not out.pump or (ended_on and o.shown == SHOWN) else o.gap,
+        since_flush=(0 if ended_on else o.since_flush) if out.pump else e.n.blank_purge,
+        selector=e.n.selector_dead + 2 if selector and at_rest else selector,
+        feed=o.feed if out.feed_valve else 0,
+        estop=int(estop),
+        back=0 if lost(e) or (o.back < e.n.io_back and not fresh(e)) else o.back,
+        locked=locked,
+        boot=o.boot,
+        out=_out(e),
+    )
+
+
+SHOWN = 2
+
+
+def _shown(e: Edge) -> int:
+    """A flush with the pump on shows itself by flow, or by a fall of a pressure that was measured before."""
+    bar, flow = membrane_bar(e.given), concentrate_m3h(e.given)
+    if not e.was.flush_valve:
+        return int(bar is not None)  # it opens in this scan
+    fallen = e.seen.shown and bar is not None and bar < e.n.s.purge_evidence_ratio * REFERENCE_BAR
+    flowing = flow is not None and flow > e.n.s.purge_evidence_flow_m3h
+    return SHOWN if fallen or flowing else e.seen.shown
+
+
+def _out(e: Edge) -> int:
+    if e.entered is UnitState.MAINTENANCE:
+        return 1
+    returned = any(c.verb is Verb.RETURN_TO_SERVICE for c in e.given.permits.commands)
+    return 0 if returned and e.state is UnitState.MAINTENANCE else e.seen.out

@@ -1,0 +1,262 @@
+"""Breadth first over all reachable states of one unit, until none is left or a bound is met.
+
+    start -> [level] -> lots -> expand (here, in a pool, on a cluster) -> what is new -> [next level]
+
+Each level is expanded whole before the next begins, so the first sequence that breaks a requirement is a
+shortest one. ``Search`` keeps every state with the state and the edge through which it was met first; a
+sequence is played again from that.
+"""
+
+from __future__ import annotations
+
+import importlib
+import time
+from array import array
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import NamedTuple
+
+from controller.settings import Setpoints
+from controller.unit.states import STATES
+from sim_plant.bench.campaign.hands import Cluster, Here, Pool
+from sim_plant.bench.explore.required import REQUIRED
+from sim_plant.bench.explore.scale import scaled_constants
+from sim_plant.bench.explore.step import Next, Unit
+
+LOT = 200  # states that go out together
+
+
+class Order(NamedTuple):
+    """What a worker must know.
+
+    ``changed`` names a context in which the logic is changed, "module:function"; ``only`` the places from
+    which something may come, () for all.
+    """
+
+    setpoints: Setpoints
+    changed: str = ""
+    only: tuple[str, ...] = ()
+
+    def unit(self) -> Unit:
+        """A unit to explore; inside ``in_ticks`` only."""
+        return Unit(self.setpoints, self.only)
+
+    @contextmanager
+    def in_ticks(self) -> Iterator[None]:
+        """The logic changed as ordered, its constants in ticks."""
+        with changed(self.changed), scaled_constants(self.setpoints):
+            yield
+
+
+class Met(NamedTuple):
+    """A state, and the place in its lot and the number of the edge that led to it."""
+
+    code: bytes
+    parent: int
+    edge: int
+
+
+class BrokenAt(NamedTuple):
+    """A requirement that an edge broke."""
+
+    id: str
+    text: str
+    parent: int
+    edge: int
+
+
+class Expanded(NamedTuple):
+    """What came of a lot: every state that its edges lead to, once."""
+
+    met: list[Met]
+    edges: int
+    counted: list[int]
+    broken: list[BrokenAt]
+
+
+def changed(name: str) -> AbstractContextManager[object]:
+    """The context that a name stands for; nothing for ""."""
+    if not name:
+        return nullcontext()
+    module, _, function = name.partition(":")
+    made: AbstractContextManager[object] = getattr(importlib.import_module(module), function)()
+    return made
+
+
+@lru_cache(maxsize=2)
+def _unit(order: Order) -> Unit:
+    return order.unit()
+
+
+def expand(order: Order, codes: tuple[bytes, ...]) -> list[Expanded]:
+    """All edges out of a lot of states, in a worker."""
+    with order.in_ticks():
+        return [_expand(_unit(order), codes)]
+
+
+def _expand(unit: Unit, codes: tuple[bytes, ...]) -> Expanded:
+    met: dict[bytes, Met] = {}
+    broken: dict[str, BrokenAt] = {}
+    unit.counted = [0] * len(REQUIRED)
+    n_edges = 0
+    for parent, code in enumerate(codes):
+        for number, edge in enumerate(unit.edges(code)):
+            n_edges += 1
+            if edge.code not in met:
+                met[edge.code] = Met(edge.code, parent, number)
+            for one in edge.broken:
+                broken.setdefault(one.id, BrokenAt(one.id, one.text, parent, number))
+    return Expanded(list(met.values()), n_edges, unit.counted, list(broken.values()))
+
+
+class Bound(NamedTuple):
+    """Where a search stops though it has not seen all."""
+
+    states: int = 2_000_000
+    depth: int = 1_000
+    seconds: float = 3_600.0
+
+
+class Violation(NamedTuple):
+    """A requirement that can be broken: the state before, and the number of its edge."""
+
+    id: str
+    text: str
+    state: int
+    edge: int
+    depth: int
+
+
+class Level(NamedTuple):
+    """For whoever watches: one level is done, or a part of it."""
+
+    depth: int
+    states: int
+    edges: int
+    waiting: int
+    done: float
+
+
+@dataclass
+class Search:
+    """All that was found."""
+
+    order: Order
+    codes: list[bytes] = field(default_factory=list)
+    parents: array[int] = field(default_factory=lambda: array("I"))
+    by_edge: array[int] = field(default_factory=lambda: array("H"))
+    edges: int = 0
+    depth: int = 0
+    seconds: float = 0.0
+    left: int = 0
+    stopped_by: str = ""
+    counted: list[int] = field(default_factory=lambda: [0] * len(REQUIRED))
+    violations: dict[str, Violation] = field(default_factory=dict)
+
+    @property
+    def closed(self) -> bool:
+        """Every state has been expanded: nothing else can be reached."""
+        return self.left == 0
+
+    def by_state(self) -> Counter[str]:
+        """How many of the states are in each state of the sequence."""
+        return Counter(STATES[code[0]].value for code in self.codes)
+
+    def path(self, violation: Violation) -> list[int]:
+        """Places of the states from the start to the one before the violation."""
+        places = [violation.state]
+        while places[-1]:
+            places.append(self.parents[places[-1]])
+        return places[::-1]
+
+    def play(self, violation: Violation) -> list[Next]:
+        """The edges of a shortest sequence, made again; the last one breaks the requirement."""
+        with self.order.in_ticks():
+            unit = self.order.unit()
+            places = self.path(violation)
+            numbers = [*(self.by_edge[place] for place in places[1:]), violation.edge]
+            return [
+                unit.edges(self.codes[place])[number] for place, number in zip(places, numbers, strict=True)
+            ]
+
+
+def search(
+    order: Order,
+    hands: Here | Pool | Cluster | None = None,
+    bound: Bound | None = None,
+    told: Callable[[Level], None] = lambda _level: None,
+    until: str = "",
+) -> Search:
+    """Visit every state; ``bound`` says where to give up, ``told`` hears of every part that is done.
+
+    With ``until`` it ends at the first violation of that requirement.
+    """
+    hands, bound = hands or Here(), bound or Bound()
+    found, begun_s = Search(order), time.monotonic()
+    with order.in_ticks():
+        start = order.unit().start()
+    place_of = {start: 0}
+    found.codes.append(start)
+    found.parents.append(0)
+    found.by_edge.append(0)
+    level = range(1)
+    while level:
+        found.left = len(level)
+        found.stopped_by = _stop(found, bound, begun_s, until)
+        if found.stopped_by:
+            break
+        first = len(found.codes)
+        done = 0
+        for lot, expanded in _expanded(order, hands, found, level):
+            _take(found, place_of, lot, expanded)
+            done += len(lot)
+            told(Level(found.depth, len(found.codes), found.edges, len(level) - done, done / len(level)))
+        found.depth += 1
+        level = range(first, len(found.codes))
+        found.left = len(level)
+    found.seconds = time.monotonic() - begun_s
+    return found
+
+
+def _stop(found: Search, bound: Bound, begun_s: float, until: str) -> str:
+    if until in found.violations:
+        return f"a violation of {until}"
+    if len(found.codes) >= bound.states:
+        return f"{bound.states} states"
+    if found.depth >= bound.depth:
+        return f"depth {bound.depth}"
+    return f"{bound.seconds:g} s" if time.monotonic() - begun_s >= bound.seconds else ""
+
+
+def _expanded(
+    order: Order, hands: Here | Pool | Cluster, found: Search, level: range
+) -> Iterator[tuple[range, Expanded]]:
+    """The lots of a level in their order, several at work at a time."""
+    waiting = []
+    for begin in range(level.start, level.stop, LOT):
+        lot = range(begin, min(begin + LOT, level.stop))
+        waiting.append((lot, hands.submit(expand, order, tuple(found.codes[lot.start : lot.stop]))))
+        if len(waiting) >= 2 * hands.window():
+            lot, future = waiting.pop(0)
+            yield lot, future.result()[0]
+    for lot, future in waiting:
+        yield lot, future.result()[0]
+
+
+def _take(found: Search, place_of: dict[bytes, int], lot: range, expanded: Expanded) -> None:
+    for met in expanded.met:
+        if met.code not in place_of:
+            place_of[met.code] = len(found.codes)
+            found.codes.append(met.code)
+            found.parents.append(lot.start + met.parent)
+            found.by_edge.append(met.edge)
+    found.edges += expanded.edges
+    found.counted = [a + b for a, b in zip(found.counted, expanded.counted, strict=True)]
+    for one in expanded.broken:
+        if one.id not in found.violations:
+            found.violations[one.id] = Violation(
+                one.id, one.text, lot.start + one.parent, one.edge, found.depth + 1
+            )

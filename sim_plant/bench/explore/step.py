@@ -1,0 +1,225 @@
+"""One explored scan: a state in bytes and a scene in; outputs, the next state and what it broke out.
+
+A state is the unit's memory (``compact``) and what the observer remembers (``observer``), one string of
+bytes.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import NamedTuple
+
+from controller import retained
+from controller.bank.memory import BankMemory
+from controller.parts.analogue import Loop, Quality
+from controller.parts.timing import NEVER
+from controller.settings import Setpoints
+from controller.signals import SAFE_UNIT_OUTPUTS as NOTHING
+from controller.signals import Command, UnitOutputs
+from controller.unit.memory import UnitMemory
+from controller.unit.protections import RULES
+from controller.unit.sequencer import Sequencer
+from controller.unit.states import STATES, UnitState
+from sim_plant.bench.explore.base import NOW_MS, Driven, Passed, Presets, Scene
+from sim_plant.bench.explore.compact import Codec
+from sim_plant.bench.explore.edge import Edge, Seen, limits_of
+from sim_plant.bench.explore.observer import at_power_up, look, pass_time
+from sim_plant.bench.explore.reading import LONG_AGO_MS
+from sim_plant.bench.explore.required import REQUIRED, Broken, broken
+from sim_plant.bench.explore.scale import TICK_MS, scaled
+from sim_plant.bench.explore.scene import Scenes
+
+_ELAPSED = [LONG_AGO_MS] * len(RULES)
+_RUNNING = [NEVER] * len(RULES)
+POWER = "power"
+"""The place of a loss of power, where only some places are explored."""
+KEPT_MEMORIES = 20_000
+"""So many memories' scans are kept; beyond, they are made anew."""
+
+
+class Scanned(NamedTuple):
+    """What one scan made of a memory."""
+
+    memory: bytes
+    outputs: UnitOutputs
+    state: UnitState
+
+
+class Next(NamedTuple):
+    """One edge: where it leads, by which scene, and what it broke. ``scene`` None: the power went."""
+
+    code: bytes
+    scene: Scene | None
+    outputs: UnitOutputs
+    broken: list[Broken]
+
+
+class Unit:
+    """The firmware's own sequencer, put into any memory and scanned once.
+
+    The constants must be in ticks (``scale.scaled_constants``) for as long as it is used. ``only`` leaves out
+    what comes from other places; () leaves out nothing.
+    """
+
+    def __init__(self, setpoints: Setpoints, only: tuple[str, ...] = ()) -> None:
+        self.s = scaled(setpoints)
+        self.codec = Codec(setpoints)
+        self.scenes = Scenes(self.s, only)
+        self._power_goes = not only or POWER in only
+        self.limits = limits_of(setpoints, self.s)
+        self.counted = [0] * len(REQUIRED)
+        self._sequencer = Sequencer(1, 1, self.s)
+        self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
+        self._length = 2 + len(self.codec.fields)
+        self._scanned: dict[bytes, tuple[Scanned, ...]] = {}
+        self._after_power: dict[bytes, bytes] = {}
+
+    # --- one scan ---
+
+    def scan(self, memory: bytes, scene: Scene) -> Scanned:
+        """One scan, a tick after ``memory`` or within the same one."""
+        self.codec.decode(memory, self._sequencer.memory, scene.passed)
+        return self.scan_memory(scene)
+
+    def scan_memory(self, scene: Scene) -> Scanned:
+        """One scan of the memory as it stands, at NOW_MS."""
+        unit = self._sequencer
+        m = unit.memory
+        self._preset(m, scene.presets)
+        permits = scene.permits
+        if permits.commands:
+            now = tuple(Command(c.verb, c.unit, c.by, m.state.value) for c in permits.commands)
+            permits = permits._replace(commands=now)
+        outputs, _request = unit.scan(scene.io, scene.age_ms, permits, NOW_MS)
+        unit.events.clear()
+        return Scanned(self.codec.encode(m), outputs, m.state)
+
+    def _preset(self, m: UnitMemory, presets: Presets) -> None:
+        s = self.s
+        m.rule_ms = list(_ELAPSED if presets.elapsed else _RUNNING)
+        m.loops = [self._loop(quality) for quality in presets.loops]
+        m.starts_ms = [NOW_MS - TICK_MS] * (s.max_starts_per_h if presets.starts_spent else 0)
+        m.quality_flushes_ms = [NOW_MS - TICK_MS] * (s.quality_flush_budget if presets.quality_spent else 0)
+        m.reset_cause = m.latched if presets.resets_spent else None
+        m.resets_ms = [NOW_MS - TICK_MS] * s.resets_per_h
+        if presets.hour_over:
+            m.io_lost_ms = []
+        m.suction_ms = [NOW_MS - TICK_MS] * (s.suction_retries if presets.suction_spent else 0)
+        m.forgive_ms = NOW_MS
+        m.purge_failures = int(presets.purge_failed)
+        m.start_flushes_due = 1 + presets.two_flushes_due
+        m.cause_gone_ms = LONG_AGO_MS if presets.cause_gone else NEVER
+        m.volume_l = 1e3 if presets.volume_met else 0.0
+        m.purge_not_before_ms = m.tds_good_ms = NEVER
+        m.quality_alarm = m.quality_flush_due = m.divert = False
+        m.last_flush_ms = LONG_AGO_MS if presets.stagnant else NOW_MS
+        m.flush_not_before_ms = NOW_MS + (TICK_MS if presets.flush_put_off else 0)
+        m.retry_wait_s = s.suction_retry_1_s
+        m.feed_proven = m.feed_ms != NEVER and not presets.feed_unproven
+        m.stop_ms = m.stop_seen_ms = NEVER
+        m.close_due_ms = NEVER  # its patience ends as if the bank let it close
+        if presets.stop_held:
+            m.stop_ms, m.stop_seen_ms = LONG_AGO_MS, NOW_MS - TICK_MS
+        m.owed_since_ms, m.command_ms, m.purge_ahead_ms = NOW_MS, NEVER, 0
+        if m.feed_off_ms == NEVER and m.feed_ms == NEVER:
+            m.feed_off_ms = LONG_AGO_MS
+        m.pump_off_ms = LONG_AGO_MS if m.pump_ms == NEVER else NEVER
+
+    def _loop(self, quality: Quality) -> Loop:
+        """A loop writes down nothing while it is good, so one good loop serves all."""
+        if quality is not Quality.GOOD:
+            return Loop(quality, started_ms=LONG_AGO_MS)
+        self._good.quality, self._good.broken_ms, self._good.outside_ms = quality, NEVER, NEVER
+        return self._good
+
+    # --- edges ---
+
+    def start(self) -> bytes:
+        """The first state: power comes for the first time."""
+        fresh = UnitMemory(rule_ms=list(_RUNNING))
+        return self._join(self._at_power_up(fresh), NOTHING, at_power_up(self.limits))
+
+    def split(self, code: bytes) -> tuple[bytes, UnitOutputs, Seen]:
+        """Memory, outputs as driven, and what the observer remembers."""
+        n = self._length
+        return code[:n], _OUTPUTS[code[n]], Seen(*code[n + 1 :])
+
+    @staticmethod
+    def _join(memory: bytes, outputs: UnitOutputs, seen: Seen) -> bytes:
+        return b"".join((memory, bytes((_OUTPUT_CODE[outputs],)), bytes(seen)))
+
+    def edges(self, code: bytes) -> list[Next]:
+        """All edges out of a state."""
+        memory, was, seen = self.split(code)
+        state = STATES[memory[0]]
+        found: list[Next] = []
+        well: UnitOutputs | None = None
+        seen_at = [pass_time(seen, was, passed, self.limits) for passed in Passed]
+        for scene, scanned in zip(self.tried(memory, was), self._scans(memory, was), strict=True):
+            if not scene.atoms:
+                well = None
+            e = Edge(
+                was, state, scene, scanned.outputs, scanned.state, seen_at[scene.passed], self.limits, well
+            )
+            found.append(self._judged(e, scanned))
+            if not scene.atoms:
+                well = scanned.outputs
+        if self._power_goes:
+            power_up = at_power_up(self.limits, seen)
+            found.append(Next(self._join(self._powered(memory), NOTHING, power_up), None, NOTHING, []))
+            found.append(Next(self._forgotten, None, NOTHING, []))
+        return found
+
+    def edge(self, code: bytes, scene: Scene) -> Next:
+        """The edge of one scene, whatever it is made of."""
+        memory, was, seen = self.split(code)
+        scanned = self.scan(memory, scene)
+        seen = pass_time(seen, was, scene.passed, self.limits)
+        e = Edge(was, STATES[memory[0]], scene, scanned.outputs, scanned.state, seen, self.limits, None)
+        return self._judged(e, scanned)
+
+    def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
+        """The scenes that are tried in a memory."""
+        driven = Driven(was.feed_valve, was.flush_valve, was.pump)
+        return self.scenes.of(STATES[memory[0]], self.codec.latched(memory), driven)
+
+    def _scans(self, memory: bytes, was: UnitOutputs) -> tuple[Scanned, ...]:
+        """All of them, each made once: states often differ in nothing but what the observer remembers."""
+        found = self._scanned.get(memory)
+        if found is None:
+            found = tuple(self.scan(memory, scene) for scene in self.tried(memory, was))
+            if len(self._scanned) >= KEPT_MEMORIES:
+                self._scanned.clear()
+            self._scanned[memory] = found
+        return found
+
+    def _judged(self, e: Edge, scanned: Scanned) -> Next:
+        code = self._join(scanned.memory, e.out, look(e))
+        return Next(code, e.given, e.out, broken(e, self.counted))
+
+    def _powered(self, memory: bytes) -> bytes:
+        """Power goes and comes again; what is retained is read back by the firmware's own code."""
+        found = self._after_power.get(memory)
+        if found is None:
+            kept, fresh = self._sequencer.memory, UnitMemory(rule_ms=list(_RUNNING))
+            self.codec.decode(memory, kept)
+            text = retained.encode(retained.gather(BankMemory(1), [kept]))
+            retained.recall(text, BankMemory(1), [fresh])
+            found = self._after_power[memory] = self._at_power_up(fresh)
+        return found
+
+    @cached_property
+    def _forgotten(self) -> bytes:
+        """The state when retained data could not be read."""
+        fresh = UnitMemory(rule_ms=list(_RUNNING))
+        fresh.lost_memory = True
+        return self._join(self._at_power_up(fresh), NOTHING, at_power_up(self.limits))
+
+    def _at_power_up(self, m: UnitMemory) -> bytes:
+        m.entered_ms = NOW_MS
+        return self.codec.encode(m)
+
+
+_ALL_OUTPUTS = [UnitOutputs(*(bool(code >> place & 1) for place in range(6))) for code in range(64)]
+_OUTPUTS = dict(enumerate(_ALL_OUTPUTS))
+_OUTPUT_CODE = {outputs: code for code, outputs in _OUTPUTS.items()}
