@@ -10,7 +10,7 @@ import pytest
 from tests.hil.libmodbus_peer import compiled
 
 # Three minutes of real time each, of what others show in virtual time or over TCP: see DEVELOPERS.md
-collect_ignore = [] if os.environ.get("SKIDPROOF_LONG") else ["test_live_campaign.py", "test_live_rtu.py"]
+collect_ignore = [] if os.environ.get("SKIDPROOF_LONG") else ["test_campaign_on_plc.py", "test_live_rtu.py"]
 
 
 @pytest.fixture(scope="session")
