@@ -263,8 +263,8 @@ class Watch:
     def _look_at_life(self, life: int | None, asked_ms: int) -> None:
         """A life that has changed is a sign of now only when the one before was new not long ago.
 
-        After a pause or a standstill the new one may have stood for as long; the next change shows it. And one
-        that it had before it went back is no change: old answers come in between, and it stands still.
+        After a pause or a standstill the new one may have stood for as long; the next change shows it. And
+        one that it had before it went back is no change: old answers come in between, and it stands still.
         """
         if life is None:
             return

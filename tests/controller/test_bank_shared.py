@@ -351,6 +351,23 @@ def test_a_float_that_opens_in_a_stale_image_waits_for_a_reset_all_the_same() ->
     rig.until(lambda r: r.states == (S.PRODUCE,), 300)
 
 
+@pytest.mark.parametrize(
+    ("contact", "closes_s", "latches"),
+    [
+        ("tank_not_overfull", QUICK.boot_s - 1, False),  # contacts settle
+        ("tank_not_overfull", QUICK.boot_s + 1, True),
+        ("estop_healthy", QUICK.boot_s - 1, True),
+    ],
+)
+def test_a_contact_that_is_open_after_power_up_latches(contact: str, closes_s: float, latches: bool) -> None:
+    rig = BankRig(1)
+    rig.bank[contact] = False
+    rig.run(closes_s)
+    rig.bank[contact] = True
+    rig.run(200)
+    assert (rig.states == (S.PRODUCE,)) is not latches
+
+
 def test_a_stale_float_that_is_open_holds_back_the_reset_of_one_that_closed() -> None:
     rig = tripped({"tank_not_overfull": False})
     rig.bank["tank_not_overfull"] = True

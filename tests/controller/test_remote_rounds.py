@@ -118,6 +118,17 @@ def test_another_device_shows_nothing_and_is_not_written_to() -> None:
     assert (b.image(), b.age_ms()) == ({}, None)
 
 
+@pytest.mark.parametrize("fc23", [False, True])
+def test_answers_of_another_device_let_the_outputs_fall_by_themselves(fc23: bool) -> None:
+    """F71: nothing is written but what one request of function 23 carries before its answer is seen."""
+    b = Bench(fc23=fc23)
+    b.go(5, PUMP_ON)
+    b.field.identity[1] = 12
+    b.field.written.clear()
+    b.go(20, PUMP_ON)
+    assert len(b.field.written) == fc23
+
+
 def test_a_device_under_another_mark_is_not_written_to_any_more() -> None:
     b = Bench()
     b.go(5, PUMP_ON)
