@@ -97,6 +97,18 @@ def test_a_counter_that_stands_still_lets_the_image_age_though_answers_come() ->
     assert any("stands still" in line for line in b.said)
 
 
+def test_a_device_that_does_not_hear_us_shows_what_it_sees_in_an_image_that_ages() -> None:
+    """F74 at all writes: a contact that opens meanwhile is seen, and its image counts as old."""
+    b = Bench()
+    b.go(5)
+    b.field.deaf = {1}
+    b.go(20)
+    b.field.inputs[1][0] = 0
+    b.go()
+    assert b.image()["unit1.pump_running"] is False
+    assert (b.age_ms() or 0) >= 2_000
+
+
 def test_a_device_that_refuses_the_write_is_as_good_as_silent() -> None:
     """Given exception 4 for every write; reading alone keeps no image fresh."""
     b = Bench()
