@@ -73,7 +73,9 @@ class Coordinator:
         v = look(s, m, io, stale, requests, self.slots, now_ms)
         # contacts settle after power-up; what stands is judged when a unit's BOOT may end
         settled = v.held_s(m.booted_ms) >= s.boot_s
-        fresh = shared.latch_causes(v) if settled and not stale else []
+        fresh: list[Event] = []
+        if settled and m.io_seen:
+            fresh = shared.latch_float(v) if stale else shared.latch_causes(v)
         for event in fresh:
             self._note(v, "cause", EVENT_TEXT[event])
         reset_units = self._resets(v, commands)

@@ -128,6 +128,21 @@ def latch_causes(v: BankView) -> list[Event]:
     return fresh
 
 
+def latch_float(v: BankView) -> list[Event]:
+    """The high-high float of an image that is stale; what is latched anew.
+
+    Whoever showed it open is the right device, however old that is; closed, it would prove nothing.
+    """
+    m, event = v.m, Event.TANK_HIGH_HIGH
+    if v.io.tank_not_overfull:
+        return []
+    m.gone_ms[event] = NEVER
+    if event in m.latched:
+        return []
+    m.latched.append(event)
+    return [event]
+
+
 def clear_causes(v: BankView) -> list[Event]:
     """A reset has been given: release what has been gone long enough; returns what was released."""
     m = v.m

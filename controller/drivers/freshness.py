@@ -163,9 +163,9 @@ class Watch:
         self._ownership = Ownership(ours, self.words)
         self._life: int | None = None
         self._life_ms = 0  # when that value was first seen
-        self._looked_ms = 0  # when a life was last seen
         self._rest_until_ms: int | None = None  # it began anew; None when that has been told long enough
         self._alive_ms: int | None = None  # last scan in which life had changed
+        self._newest_life: int | None = None  # that it had then, or before it went back
         self._heard_ms: int | None = None  # when the heartbeat was sent that the device shows
         self._answered_ms: int | None = None
         self._has_life = self._has_heartbeat = False
@@ -251,6 +251,7 @@ class Watch:
         """Its life went back, or it has forgotten our mark or our heartbeat."""
         before, life = self._life, shown.life
         if before is not None and life is not None and went_back(before, life, asked_ms - self._life_ms):
+            self._newest_life = before
             self.words.tell(f"it was started anew (life {before}, then {life})")
             return True
         forgot = self._ownership.marked and self.may_write and shown.owner_seen == _NOBODY
@@ -260,17 +261,23 @@ class Watch:
         return forgot
 
     def _look_at_life(self, life: int | None, asked_ms: int) -> None:
-        """A life that has changed is a sign of now only when it was looked at not long ago."""
+        """A life that has changed is a sign of now only when the one before was new not long ago.
+
+        After a pause or a standstill the new one may have stood for as long; the next change shows it. And
+        one that it had before it went back is no change: old answers come in between, and it stands still.
+        """
         if life is None:
             return
         self._has_life = True
-        rested_ms, self._looked_ms = asked_ms - self._looked_ms, asked_ms
-        if self._life is None or (life != self._life and rested_ms >= STANDSTILL_MS):
+        stood_ms = asked_ms - self._life_ms
+        if self._life is None:
             self._life, self._life_ms = life, asked_ms
         elif life != self._life:
-            self._life, self._life_ms, self._alive_ms = life, asked_ms, asked_ms
-            self.words.well("life", "its life counter moves again")
-        elif asked_ms - self._life_ms >= STANDSTILL_MS:
+            self._life, self._life_ms = life, asked_ms
+            if stood_ms < STANDSTILL_MS and life != self._newest_life:
+                self._alive_ms, self._newest_life = asked_ms, life
+                self.words.well("life", "its life counter moves again")
+        elif stood_ms >= STANDSTILL_MS:
             self.words.wrong("life", "it answers, but its life counter stands still: its program has stopped")
 
     def _look_at_heartbeat(self, heartbeat_seen: int | None) -> None:

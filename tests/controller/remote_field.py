@@ -85,6 +85,7 @@ class Field:
     silent: set[int] = field(default_factory=set)
     refusing: set[int] = field(default_factory=set)  # writes, with exception 4
     frozen: set[int] = field(default_factory=set)  # life stands still
+    deaf: set[int] = field(default_factory=set)  # writes are answered and not carried out
     identity: dict[int, int] = field(default_factory=dict)
     life: dict[int, int] = field(default_factory=dict)
     marks: dict[int, list[int]] = field(default_factory=dict)
@@ -110,7 +111,8 @@ class Field:
             if unit_id in self.refusing:
                 raise refused(4)
             self.written.append((unit_id, list(write[2])))
-            self.marks[unit_id] = list(write[2][:2])
+            if unit_id not in self.deaf:
+                self.marks[unit_id] = list(write[2][:2])
         return [] if read is None else self._read(unit_id)[: read[2]]
 
     def close(self) -> None:

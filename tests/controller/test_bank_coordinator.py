@@ -144,7 +144,7 @@ def test_a_shared_image_of_one_second_is_used_and_an_older_one_is_not() -> None:
 
 def test_what_an_old_image_shows_is_not_latched() -> None:
     desk = ready_desk(1, QUICK)
-    desk.bank["tank_not_overfull"] = False
+    desk.bank["drive_healthy"] = False
 
     desk.age_ms = 1_001
     desk.scan(20)
@@ -152,7 +152,28 @@ def test_what_an_old_image_shows_is_not_latched() -> None:
 
     desk.age_ms = 1_000
     desk.scan()
+    assert desk.memory.latched == [Event.BOOSTER_FAULT]
+
+
+def test_an_open_float_is_latched_from_an_old_image_too_and_told_once() -> None:
+    desk = ready_desk(1, QUICK)
+    desk.bank["tank_not_overfull"] = False
+
+    desk.age_ms = 1_001
+    desk.scan(20)
+
     assert desk.memory.latched == [Event.TANK_HIGH_HIGH]
+    assert [entry.kind for entry in desk.coordinator.events].count("cause") == 1
+
+
+def test_contacts_that_no_image_has_shown_since_power_up_latch_nothing() -> None:
+    desk = Desk(1, QUICK)
+    desk.bank["tank_not_overfull"] = False
+    desk.age_ms = 3_600_000
+
+    desk.scan(10 * round(QUICK.boot_s) + 20)
+
+    assert desk.memory.latched == []
 
 
 @pytest.mark.parametrize("stale_s", [0.5, 1.0, 2.0])

@@ -74,6 +74,7 @@ def test_a_counter_that_stands_still_is_told_once_and_once_when_it_moves_again()
     for asked_ms in range(0, STANDSTILL_MS + 500, 100):
         w.shown(Shown(life=1), asked_ms)
     w.shown(Shown(life=2), 2000)
+    w.shown(Shown(life=3), 2100)
     standing, moving = w.words.take()
     assert "stands still" in standing
     assert "moves again" in moving
@@ -81,14 +82,15 @@ def test_a_counter_that_stands_still_is_told_once_and_once_when_it_moves_again()
 
 @given(st.lists(st.tuples(st.integers(1, 500), st.integers(0, 2)), max_size=50))
 def test_an_image_is_never_younger_than_the_last_change_of_life(steps: list[tuple[int, int]]) -> None:
-    """Whatever the counter does, the age is that of the last round in which it had changed."""
-    w, now_ms, life = watch(), 0, 0
+    """Whatever the counter does, the age is that of the last round in which it had changed, and not late."""
+    w, now_ms, life, new_ms = watch(), 0, 0, 0
     changed_ms = None
     for i, (step_ms, more) in enumerate(steps):
         now_ms, life = now_ms + step_ms, life + more
         w.shown(Shown(life=life), now_ms)
-        if i and more:
+        if i and more and now_ms - new_ms < STANDSTILL_MS:
             changed_ms = now_ms
+        new_ms = now_ms if more or not i else new_ms
         assert w.fresh_ms == changed_ms
 
 
@@ -164,6 +166,35 @@ def test_a_life_that_changed_while_nobody_looked_is_no_sign_of_now() -> None:
     assert w.fresh_ms == 100
     w.shown(Shown(life=10), 3_100)
     assert w.fresh_ms == 3_100
+
+
+@pytest.mark.parametrize("olds", [1, 2, 5, 12])
+def test_a_life_that_stands_still_between_old_answers_is_no_sign_of_now(olds: int) -> None:
+    """Given a device that stands still at 60, while now and then old answers come in its place (F68)."""
+    w = Watch("skid1", OURS, rests=True)
+    for n in range(61):
+        w.shown(Shown(life=n), 100 * n)
+    for n in range(100):
+        w.shown(Shown(life=40 if n % (olds + 12) < olds else 60), 6_100 + 100 * n)
+        assert w.fresh_ms in (None, 6_000)
+
+
+def test_a_life_that_moves_on_between_old_answers_is_a_sign_of_now() -> None:
+    w = watch()
+    for asked_ms, life in ((0, 57), (100, 58), (200, 40), (300, 60)):
+        w.shown(Shown(life=life), asked_ms)
+    assert w.fresh_ms == 300
+
+
+def test_a_life_that_changed_after_a_standstill_may_have_stood_for_as_long() -> None:
+    """Given one old answer again and again, behind which the device stood still, and then that (F68)."""
+    w = watch()
+    for asked_ms in range(0, 4_000, 100):
+        w.shown(Shown(life=min(7 + asked_ms // 100, 8)), asked_ms)
+    w.shown(Shown(life=9), 4_000)
+    assert w.fresh_ms == 100
+    w.shown(Shown(life=10), 4_100)
+    assert w.fresh_ms == 4_100
 
 
 def test_a_counter_that_runs_over_its_end_was_not_started_anew() -> None:

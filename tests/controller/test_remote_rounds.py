@@ -97,6 +97,18 @@ def test_a_counter_that_stands_still_lets_the_image_age_though_answers_come() ->
     assert any("stands still" in line for line in b.said)
 
 
+def test_a_device_that_does_not_hear_us_shows_what_it_sees_in_an_image_that_ages() -> None:
+    """F74 at all writes: a contact that opens meanwhile is seen, and its image counts as old."""
+    b = Bench()
+    b.go(5)
+    b.field.deaf = {1}
+    b.go(20)
+    b.field.inputs[1][0] = 0
+    b.go()
+    assert b.image()["unit1.pump_running"] is False
+    assert (b.age_ms() or 0) >= 2_000
+
+
 def test_a_device_that_refuses_the_write_is_as_good_as_silent() -> None:
     """Given exception 4 for every write; reading alone keeps no image fresh."""
     b = Bench()
@@ -116,6 +128,17 @@ def test_another_device_shows_nothing_and_is_not_written_to() -> None:
     b.go(20, PUMP_ON)
     assert b.field.written == []
     assert (b.image(), b.age_ms()) == ({}, None)
+
+
+@pytest.mark.parametrize("fc23", [False, True])
+def test_answers_of_another_device_let_the_outputs_fall_by_themselves(fc23: bool) -> None:
+    """F71: nothing is written but what one request of function 23 carries before its answer is seen."""
+    b = Bench(fc23=fc23)
+    b.go(5, PUMP_ON)
+    b.field.identity[1] = 12
+    b.field.written.clear()
+    b.go(20, PUMP_ON)
+    assert len(b.field.written) == fc23
 
 
 def test_a_device_under_another_mark_is_not_written_to_any_more() -> None:

@@ -44,6 +44,7 @@ class Mischief(StrEnum):
 
 _AT_REQUEST = frozenset({Mischief.LOSE_REQUEST, Mischief.ECHO, Mischief.EXCEPTION, Mischief.MASK})
 _AT_LINK = frozenset({Mischief.HALF_OPEN, Mischief.CUT})
+_HARMLESS = frozenset({Mischief.DUPLICATE, Mischief.STALE})  # the true answer comes all the same
 
 
 @dataclass(frozen=True)
@@ -114,8 +115,12 @@ class Proxy:
         return await asyncio.get_running_loop().create_server(lambda: _Near(self), "127.0.0.1", 0)
 
     def set_rules(self, rules: Sequence[Rule]) -> None:
-        """From now on these rules; connections are cut when one says so."""
-        self.rules = tuple(rules)
+        """From now on these rules; connections are cut when one says so.
+
+        An answer is struck once. Where two rules meet, one that lets the true answer pass must not shield it
+        from the other.
+        """
+        self.rules = tuple(sorted(rules, key=lambda rule: rule.what in _HARMLESS))
         self._thread.loop.call_soon_threadsafe(self._look)
 
     def close(self) -> None:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.drivers.remote import RemoteDriver
+from controller.drivers.remote import CLOSE_S, RemoteDriver
 from controller.firmware import Controller, Snapshot
 from controller.modbus.server import ServerThread, serve_tcp
 from controller.settings import Setpoints
@@ -70,6 +70,22 @@ SHORT = Setpoints(
     booster_capacity_m3h=100,
 )
 """Short waits, so that a bank produces again soon; all inside their ranges."""
+
+
+def recovery_most_ms(s: Setpoints) -> int:
+    """From what a person did last to production of all units, with every wait at its longest.
+
+    Stop flush; rest of the motor, or of a line that was lost; pre-start. Then each unit goes once through
+    flush, wait for its turn and pressure rise, one after the other at worst: a pump that starts shakes the
+    header, and who waits too long for it flushes anew. Longer than that each of these ends in a trip.
+    """
+    stopped_s = s.coast_s + s.stop_flush_s + s.flush_tail_s
+    rested_s = max(s.min_off_s, s.io_back_s)
+    prestart_s = s.health_s + s.water_good_s + s.header_rise_max_s + s.header_ready_s + s.dosing_proof_s
+    turn_s = s.start_flush_max_s + s.settle_s + s.start_slot_wait_s + s.pressure_rise_s
+    started_s = DOWN_S + CLOSE_S + s.boot_s
+    return round(1_000 * (started_s + stopped_s + rested_s + prestart_s + N_UNITS * turn_s))
+
 
 STATE_NAMES = tuple(state.value for state in STATES)
 _CODES = {state: code for code, state in enumerate(STATES)}

@@ -34,7 +34,7 @@ from sim_plant.bench.monitors import Context, judge_all
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.faults import Fault
 from tests.hil.proxy import ProxyThread
-from tests.hil.storm_bank import LOW_PCT, N_UNITS, SCAN_MS, StormBank, now_ms
+from tests.hil.storm_bank import LOW_PCT, N_UNITS, SCAN_MS, SHORT, StormBank, now_ms, recovery_most_ms
 from tests.hil.storm_rules import LAG_MS
 from tests.hil.storm_troubles import Trouble, Weather, draw
 
@@ -42,7 +42,7 @@ ROOT = Path(__file__).parents[2]
 JUDGED = ("SR-01", "SR-02", "SR-14", "SR-17", "SR-18", "SR-28", "SR-33", "SR-45", "SR-46", "SR-47")
 UNCERTAINTY_MS = LAG_MS
 STORM_MS = (30_000, 45_000, 60_000, 80_000)
-READY_MS = 240_000  # from a start, the end of a storm, or what a person did last to production of all units
+READY_MS = recovery_most_ms(SHORT)  # from a start, the end of a storm, or what a person did last
 RESTART_AFTER_MS = 3_500  # a second master must have been away for 3 s
 RESET_AFTER_MS = 62_000  # causes must have been gone for up to 60 s (narrative 3.6)
 RESETS_MOST = 3  # in one calm: E-stop, what is latched beneath it, and one more

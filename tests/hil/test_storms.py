@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import numpy as np
+import pytest
 
 from controller.signals import BankInputs, Inputs, Outputs, UnitInputs, safe_outputs
 from controller.wiring import default_wiring
@@ -13,11 +14,12 @@ from sim_plant.bench.trace import BANK_DI, Recorder, Trace
 from sim_plant.plant import Plant
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.serve.remote_io import RemoteIo
-from tests.hil.proxy import Mischief
-from tests.hil.storm_bank import STATE_NAMES, answerable
+from tests.hil.proxy import Mischief, Proxy, ProxyThread, Rule
+from tests.hil.storm_bank import READY_AFTER_MS, SHORT, STATE_NAMES, answerable, ready, recovery_most_ms
 from tests.hil.storm_rules import LAG_MS, FieldRules
 from tests.hil.storm_troubles import HOWS, Trouble, Weather, draw
 from tests.hil.storms import carry_out
+from tests.ports import free_port
 
 SAFE = safe_outputs(2)
 PUMPING = SAFE._replace(
@@ -46,6 +48,28 @@ def test_a_storm_follows_from_its_seed() -> None:
 def test_storms_hold_every_fault_in_every_way() -> None:
     drawn = {(t.fault_id, t.how) for seed in range(60) for t in draw(random.Random(seed), 60_000)}
     assert drawn == {(fault_id, how) for fault_id, hows in HOWS.items() for how in hows}
+
+
+@pytest.mark.parametrize("harmless", [Mischief.DUPLICATE, Mischief.STALE])
+def test_an_answer_that_comes_twice_is_not_shielded_from_what_else_is_done_to_it(harmless: Mischief) -> None:
+    """Given a rule that lets the true answer pass, and then one that puts another device's in its place."""
+    with ProxyThread() as thread:
+        proxy = Proxy(thread, free_port(), seed=1)
+        answers = {unit: bytes((0, 1, 0, 0, 0, 5, unit, 4, 2, 0, 10 * unit)) for unit in (1, 2)}
+        for answer in answers.values():
+            assert proxy.of_answer(answer) == ([answer], 0.0)
+        proxy.set_rules([Rule(harmless, 2), Rule(Mischief.FOREIGN)])
+        frames, _ = proxy.of_answer(answers[2])
+        assert frames == [answers[2][:7] + answers[1][7:]]
+        proxy.close()
+
+
+def test_a_recovery_may_take_as_long_as_its_waits_and_no_longer() -> None:
+    """A bank that starts at the desk, with nothing in its way, has more than enough with that."""
+    most_ms = recovery_most_ms(SHORT)
+    assert ready().t_ms - READY_AFTER_MS < most_ms / 2
+    rested = SHORT.model_copy(update={"min_off_s": SHORT.min_off_s + 100})
+    assert recovery_most_ms(rested) == most_ms + 100_000
 
 
 # --- the rules can fail -------------------------------------------------------------------------------------
