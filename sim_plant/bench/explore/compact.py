@@ -131,8 +131,8 @@ def _alike() -> dict[Event, Event]:
     }
 
 
-_LATCHED_FIRST = (Event.MOTOR_PROTECTOR, Event.SUCTION_SENSOR_BAD, *Event)
-"""A cause that a person can bring about simply stands for its like."""
+_LATCHED_FIRST = (Event.MOTOR_PROTECTOR, Event.SUCTION_SENSOR_BAD, Event.PUMP_NOT_PROVEN, *Event)
+"""One that a person can bring about simply, or that nothing shows in LOCKOUT, stands for its like."""
 
 
 def _latched() -> Field:

@@ -34,6 +34,9 @@ HELP: tuple[tuple[str, ...], ...] = (
 """What a person can do in one scan, with a bank that grants everything; () lets the unit do as it does."""
 FOLLOWED = 40
 """Scans for which what comes in is held; a cycle is no longer than this."""
+IDLE_FLUSHES = frozenset({UnitState.STANDBY, UnitState.STOP_FLUSH})
+"""Between two idle flushes the firmware waits a minute. Here that wait is chosen and not remembered, so a cycle through
+both states is no chatter."""
 SHOWN = ("feed_valve", "flush_valve", "pump", "enable", "divert")
 
 Driving = tuple[bytes, UnitOutputs]
@@ -53,7 +56,7 @@ class Cycle(NamedTuple):
 class Looked(NamedTuple):
     """One lot: where help leads from each memory, and the cycles that begin there."""
 
-    helped: list[tuple[bytes, ...]]
+    helped: list[tuple[Driving, ...]]
     cycles: list[Cycle]
 
 
@@ -80,17 +83,22 @@ def liveness(
     with found.order.in_ticks():
         unit = found.order.unit()
         driving = list(dict.fromkeys(unit.split(code)[:2] for code in found.codes))
+    known = set(driving)
     back: dict[bytes, set[bytes]] = defaultdict(set)
     cycles: dict[tuple[object, ...], Cycle] = {}
     done = 0
-    for lot, looked in _looked(found.order, hands, driving):
-        for (memory, _was), reached in zip(lot, looked.helped, strict=True):
-            for after in reached:
-                back[after].add(memory)
-        for cycle in looked.cycles:
-            cycles.setdefault(cycle[:-1], cycle)
-        done += len(lot)
-        told(done / len(driving))
+    while done < len(driving):  # help may lead to memories that the search, told less, did not meet
+        for lot, looked in _looked(found.order, hands, driving[done:]):
+            for (memory, _was), reached in zip(lot, looked.helped, strict=True):
+                for after in reached:
+                    back[after[0]].add(memory)
+                    if after not in known:
+                        known.add(after)
+                        driving.append(after)
+            for cycle in looked.cycles:
+                cycles.setdefault(cycle[:-1], cycle)
+            done += len(lot)
+            told(done / len(driving))
     memories = {memory for memory, _was in driving}
     alive = _reaching({m for m in memories if STATES[m[0]] is UnitState.PRODUCE}, back)
     return Liveness(len(memories), tuple(sorted(memories - alive)), tuple(cycles.values()))
@@ -125,16 +133,18 @@ def look(order: Order, driving: tuple[Driving, ...]) -> list[Looked]:
     """One lot, in a worker."""
     with order.in_ticks():
         unit = order.unit()
-        helped = [
-            tuple({unit.scan(memory, _standing(unit, True, names, was)).memory for names in HELP})
-            for memory, was in driving
-        ]
+        helped = [tuple({_after(unit, memory, was, names) for names in HELP}) for memory, was in driving]
         cycles: dict[tuple[object, ...], Cycle] = {}
         followed: set[tuple[object, ...]] = set()
         for memory, was in driving:
             for cycle in _cycles(unit, memory, was, followed):
                 cycles.setdefault(cycle[:-1], cycle)
         return [Looked(helped, list(cycles.values()))]
+
+
+def _after(unit: Unit, memory: bytes, was: UnitOutputs, names: tuple[str, ...]) -> Driving:
+    scanned = unit.scan(memory, _standing(unit, True, names, was))
+    return scanned.memory, scanned.outputs
 
 
 def _standing(unit: Unit, granted: bool, names: tuple[str, ...], was: UnitOutputs) -> Scene:
@@ -182,7 +192,8 @@ def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterat
     moving = tuple(name for name in SHOWN if any(turns[name]))
     if not moving:
         return
-    chatters = any(
+    waits = {STATES[code[0]] for code, _out in path} >= IDLE_FLUSHES
+    chatters = not waits and any(
         a and b
         for name in moving
         for a, b in zip(turns[name], [*turns[name][1:], turns[name][0]], strict=True)

@@ -199,9 +199,10 @@ class Scenes:
 
     def __init__(self, s: Setpoints, only: tuple[str, ...] = ()) -> None:
         self._s = s
-        self.atoms = tuple(atom for atom in atoms(s) if not only or atom.place in only)
+        every = atoms(s)
+        self.atoms = tuple(atom for atom in every if not only or atom.place in only)
         self._made: dict[tuple[UnitState, Event | None, Driven], tuple[Scene, ...]] = {}
-        self._by_name = {atom.name: atom for atom in (*self.atoms, STILL_RUNNING, NEVER_PROVEN)}
+        self._by_name = {atom.name: atom for atom in (*every, STILL_RUNNING, NEVER_PROVEN)}
         self._standing: dict[tuple[bool, tuple[str, ...], Driven], Scene] = {}
 
     @cached_property

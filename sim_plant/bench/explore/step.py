@@ -101,7 +101,7 @@ class Unit:
         m.starts_ms = [NOW_MS - TICK_MS] * (s.max_starts_per_h if presets.starts_spent else 0)
         m.quality_flushes_ms = [NOW_MS - TICK_MS] * (s.quality_flush_budget if presets.quality_spent else 0)
         m.reset_cause = m.latched if presets.resets_spent else None
-        m.resets_ms = [NOW_MS - TICK_MS] * s.resets_per_h
+        m.resets_ms = [NOW_MS - TICK_MS] * (s.resets_per_h if presets.resets_spent else 0)
         if presets.hour_over:
             m.io_lost_ms = []
         m.suction_ms = [NOW_MS - TICK_MS] * (s.suction_retries if presets.suction_spent else 0)
