@@ -5,7 +5,7 @@ for, reset, start, turn the selector, return it to service, wait an hour) must b
 production.
 
 *Chatter.* What comes in is held as it is, and only the plant answers. Then the outputs must come to rest, or
-go round in a cycle that is no chatter: an output that changes in two scans in a row of a cycle is. Cycles
+go round in a cycle that is no chatter: an output that changes in half of its scans is. Cycles
 that were found are told with what they drive: a purge every interval is one, as it should be.
 """
 
@@ -34,9 +34,6 @@ HELP: tuple[tuple[str, ...], ...] = (
 """What a person can do in one scan, with a bank that grants everything; () lets the unit do as it does."""
 FOLLOWED = 40
 """Scans for which what comes in is held; a cycle is no longer than this."""
-IDLE_FLUSHES = frozenset({UnitState.STANDBY, UnitState.STOP_FLUSH})
-"""Between two idle flushes the firmware waits a minute. Here that wait is chosen and not remembered, so a cycle through
-both states is no chatter."""
 SHOWN = ("feed_valve", "flush_valve", "pump", "enable", "divert")
 
 Driving = tuple[bytes, UnitOutputs]
@@ -192,12 +189,7 @@ def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterat
     moving = tuple(name for name in SHOWN if any(turns[name]))
     if not moving:
         return
-    waits = {STATES[code[0]] for code, _out in path} >= IDLE_FLUSHES
-    chatters = not waits and any(
-        a and b
-        for name in moving
-        for a, b in zip(turns[name], [*turns[name][1:], turns[name][0]], strict=True)
-    )
+    chatters = any(2 * sum(turns[name]) >= len(path) for name in moving)
     states = tuple(dict.fromkeys(STATES[code[0]].value for code, _out in path))
     held = f"{'granted' if granted else 'not granted'}, {', '.join(names) or 'all well'}"
     yield Cycle(tuple(sorted(states)), moving, len(path), chatters, held)
