@@ -34,6 +34,8 @@ HELP: tuple[tuple[str, ...], ...] = (
 """What a person can do in one scan, with a bank that grants everything; () lets the unit do as it does."""
 FOLLOWED = 40
 """Scans for which what comes in is held; a cycle is no longer than this."""
+IDLE_FLUSHES = frozenset({UnitState.STANDBY, UnitState.STOP_FLUSH})
+"""Between two idle flushes the firmware waits a minute; here that wait is chosen, not remembered."""
 SHOWN = ("feed_valve", "flush_valve", "pump", "enable", "divert")
 
 Driving = tuple[bytes, UnitOutputs]
@@ -189,7 +191,8 @@ def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterat
     moving = tuple(name for name in SHOWN if any(turns[name]))
     if not moving:
         return
-    chatters = any(2 * sum(turns[name]) >= len(path) for name in moving)
+    waits = {STATES[code[0]] for code, _out in path} >= IDLE_FLUSHES
+    chatters = not waits and any(2 * sum(turns[name]) >= len(path) for name in moving)
     states = tuple(dict.fromkeys(STATES[code[0]].value for code, _out in path))
     held = f"{'granted' if granted else 'not granted'}, {', '.join(names) or 'all well'}"
     yield Cycle(tuple(sorted(states)), moving, len(path), chatters, held)
