@@ -9,8 +9,12 @@ import pytest
 
 from tests.hil.libmodbus_peer import compiled
 
-# Three minutes of real time each, of what others show in virtual time or over TCP: see DEVELOPERS.md
-collect_ignore = [] if os.environ.get("SKIDPROOF_LONG") else ["test_campaign_on_plc.py", "test_live_rtu.py"]
+# Three to eight minutes of real time each, of what others show in virtual time or over TCP: see DEVELOPERS.md
+collect_ignore = (
+    []
+    if os.environ.get("SKIDPROOF_LONG")
+    else ["test_campaign_on_plc.py", "test_live_rtu.py", "test_same.py"]
+)
 
 
 @pytest.fixture(scope="session")
