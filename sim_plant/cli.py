@@ -116,7 +116,7 @@ def control(
 
 app.command(epilog="Example: skidproof explore my_site --set purge_s=15 --out evidence/explored")(explore)
 app.command(
-    epilog="Examples: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults; "
+    epilog="Example: skidproof campaign my_site --line F01 --states PRODUCE --out evidence/faults; "
     "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
     "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
 )(campaign)
