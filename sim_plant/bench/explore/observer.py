@@ -6,20 +6,10 @@ requirement asks for. The state that a unit reports is used for one thing: that 
 
 from __future__ import annotations
 
-from controller.signals import UnitOutputs, Verb
+from controller.signals import UnitOutputs
 from controller.unit.states import UnitState
-from sim_plant.bench.explore.base import REFERENCE_BAR, Passed
-from sim_plant.bench.explore.edge import (
-    Edge,
-    Limits,
-    Seen,
-    concentrate_m3h,
-    fresh,
-    idle,
-    lost,
-    membrane_bar,
-    needs_reset,
-)
+from sim_plant.bench.explore.base import Passed
+from sim_plant.bench.explore.edge import Edge, Limits, Seen, idle, needs_reset
 
 
 def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
@@ -84,11 +74,11 @@ def look(e: Edge) -> Seen:
     whole = int(o.both >= e.n.start_flush) if was_both and not both else o.whole
     ended_on = e.was.flush_valve and e.was.pump and out.pump and not out.flush_valve
     open_on = out.flush_valve and out.pump
-    away = not given.io.selector_auto
-    estop = o.estop or given.permits.estop_open
-    if estop and not given.permits.estop_open and (given.permits.reset or (o.selector and not away)):
+    away = not given.selector_auto
+    estop = o.estop or given.estop_open
+    if estop and not given.estop_open and (given.reset or (o.selector and not away)):
         estop = 0
-    locked = 0 if given.permits.reset and not needs_reset(e) else o.locked or int(needs_reset(e))
+    locked = 0 if given.reset and not needs_reset(e) else o.locked or int(needs_reset(e))
     selector = max(o.selector, 1) if away else 0
     return Seen(
         both=o.both if both and was_both else 0,
@@ -103,7 +93,7 @@ def look(e: Edge) -> Seen:
         selector=e.n.selector_dead + 2 if selector and at_rest else selector,
         feed=o.feed if out.feed_valve else 0,
         estop=int(estop),
-        back=0 if lost(e) or (o.back < e.n.io_back and not fresh(e)) else o.back,
+        back=0 if given.lost or (o.back < e.n.io_back and not given.fresh) else o.back,
         locked=locked,
         boot=o.boot,
         out=_out(e),
@@ -115,16 +105,13 @@ SHOWN = 2
 
 def _shown(e: Edge) -> int:
     """A flush with the pump on shows itself by flow, or by a fall of a pressure that was measured before."""
-    bar, flow = membrane_bar(e.given), concentrate_m3h(e.given)
     if not e.was.flush_valve:
-        return int(bar is not None)  # it opens in this scan
-    fallen = e.seen.shown and bar is not None and bar < e.n.s.purge_evidence_ratio * REFERENCE_BAR
-    flowing = flow is not None and flow > e.n.s.purge_evidence_flow_m3h
-    return SHOWN if fallen or flowing else e.seen.shown
+        return int(e.given.pressure_known)  # it opens in this scan
+    fallen = e.seen.shown and e.given.pressure_fallen
+    return SHOWN if fallen or e.given.flowing else e.seen.shown
 
 
 def _out(e: Edge) -> int:
     if e.entered is UnitState.MAINTENANCE:
         return 1
-    returned = any(c.verb is Verb.RETURN_TO_SERVICE for c in e.given.permits.commands)
-    return 0 if returned and e.state is UnitState.MAINTENANCE else e.seen.out
+    return 0 if e.given.returned and e.state is UnitState.MAINTENANCE else e.seen.out

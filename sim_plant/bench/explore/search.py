@@ -104,7 +104,7 @@ def _expand(unit: Unit, codes: tuple[bytes, ...]) -> Expanded:
     n_edges = 0
     for parent, code in enumerate(codes):
         for number, edge in enumerate(unit.edges(code)):
-            n_edges += 1
+            n_edges += edge.times
             if edge.code not in met:
                 met[edge.code] = Met(edge.code, parent, number)
             for one in edge.broken:

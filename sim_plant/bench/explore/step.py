@@ -6,6 +6,7 @@ bytes.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cached_property
 from typing import NamedTuple
 
@@ -19,10 +20,11 @@ from controller.signals import Command, UnitOutputs
 from controller.unit.memory import UnitMemory
 from controller.unit.protections import RULES
 from controller.unit.sequencer import Sequencer
-from controller.unit.states import STATES, UnitState
+from controller.unit.states import STATES, Event, UnitState
 from sim_plant.bench.explore.base import NOW_MS, Driven, Passed, Presets, Scene
 from sim_plant.bench.explore.compact import Codec
 from sim_plant.bench.explore.edge import Edge, Seen, limits_of
+from sim_plant.bench.explore.given import Given, given
 from sim_plant.bench.explore.observer import at_power_up, look, pass_time
 from sim_plant.bench.explore.reading import LONG_AGO_MS
 from sim_plant.bench.explore.required import REQUIRED, Broken, broken
@@ -45,13 +47,27 @@ class Scanned(NamedTuple):
     state: UnitState
 
 
+class Like(NamedTuple):
+    """Scenes that an observer cannot tell apart and that lead from a memory to the same."""
+
+    scene: Scene  # the first of them
+    given: Given
+    scanned: Scanned
+    goes_on: bool  # the pump would be driven if all were well, and quality alone is not
+    times: int
+
+
 class Next(NamedTuple):
-    """One edge: where it leads, by which scene, and what it broke. ``scene`` None: the power went."""
+    """One edge: where it leads, by which scene, and what it broke. ``scene`` None: the power went.
+
+    It stands for so many scenes as ``times``.
+    """
 
     code: bytes
     scene: Scene | None
     outputs: UnitOutputs
     broken: list[Broken]
+    times: int = 1
 
 
 class Unit:
@@ -71,7 +87,8 @@ class Unit:
         self._sequencer = Sequencer(1, 1, self.s)
         self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
         self._length = 2 + len(self.codec.fields)
-        self._scanned: dict[bytes, tuple[Scanned, ...]] = {}
+        self._scanned: dict[bytes, tuple[Like, ...]] = {}
+        self._given: dict[tuple[UnitState, Event | None, Driven], tuple[tuple[Scene, Given], ...]] = {}
         self._after_power: dict[bytes, bytes] = {}
 
     # --- one scan ---
@@ -152,18 +169,10 @@ class Unit:
         """All edges out of a state."""
         memory, was, seen = self.split(code)
         state = STATES[memory[0]]
-        found: list[Next] = []
-        well: UnitOutputs | None = None
         seen_at = [pass_time(seen, was, passed, self.limits) for passed in Passed]
-        for scene, scanned in zip(self.tried(memory, was), self._scans(memory, was), strict=True):
-            if not scene.atoms:
-                well = None
-            e = Edge(
-                was, state, scene, scanned.outputs, scanned.state, seen_at[scene.passed], self.limits, well
-            )
-            found.append(self._judged(e, scanned))
-            if not scene.atoms:
-                well = scanned.outputs
+        found = [
+            self._judged(state, was, seen_at[like.scene.passed], like) for like in self._likes(memory, was)
+        ]
         if self._power_goes:
             power_up = at_power_up(self.limits, seen)
             found.append(Next(self._join(self._powered(memory), NOTHING, power_up), None, NOTHING, []))
@@ -173,29 +182,54 @@ class Unit:
     def edge(self, code: bytes, scene: Scene) -> Next:
         """The edge of one scene, whatever it is made of."""
         memory, was, seen = self.split(code)
-        scanned = self.scan(memory, scene)
-        seen = pass_time(seen, was, scene.passed, self.limits)
-        e = Edge(was, STATES[memory[0]], scene, scanned.outputs, scanned.state, seen, self.limits, None)
-        return self._judged(e, scanned)
+        like = Like(scene, given(scene, self.s), self.scan(memory, scene), False, 1)
+        return self._judged(STATES[memory[0]], was, pass_time(seen, was, scene.passed, self.limits), like)
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
         """The scenes that are tried in a memory."""
-        driven = Driven(was.feed_valve, was.flush_valve, was.pump)
-        return self.scenes.of(STATES[memory[0]], self.codec.latched(memory), driven)
+        return tuple(scene for scene, _given in self._tried(memory, was))
 
-    def _scans(self, memory: bytes, was: UnitOutputs) -> tuple[Scanned, ...]:
-        """All of them, each made once: states often differ in nothing but what the observer remembers."""
-        found = self._scanned.get(memory)
-        if found is None:
-            found = tuple(self.scan(memory, scene) for scene in self.tried(memory, was))
+    def _tried(self, memory: bytes, was: UnitOutputs) -> tuple[tuple[Scene, Given], ...]:
+        key = (
+            STATES[memory[0]],
+            self.codec.latched(memory),
+            Driven(was.feed_valve, was.flush_valve, was.pump),
+        )
+        if key not in self._given:
+            self._given[key] = tuple((scene, given(scene, self.s)) for scene in self.scenes.of(*key))
+        return self._given[key]
+
+    def _likes(self, memory: bytes, was: UnitOutputs) -> tuple[Like, ...]:
+        """All scans of a memory, each made once: states often differ in what the observer remembers only."""
+        likes = self._scanned.get(memory)
+        if likes is None:
             if len(self._scanned) >= KEPT_MEMORIES:
                 self._scanned.clear()
-            self._scanned[memory] = found
-        return found
+            likes = self._scanned[memory] = tuple(self._scans(memory, was))
+        return likes
 
-    def _judged(self, e: Edge, scanned: Scanned) -> Next:
-        code = self._join(scanned.memory, e.out, look(e))
-        return Next(code, e.given, e.out, broken(e, self.counted))
+    def _scans(self, memory: bytes, was: UnitOutputs) -> Iterable[Like]:
+        found: dict[tuple[object, ...], Like] = {}
+        would_pump = False
+        for scene, seen_as in self._tried(memory, was):
+            scanned = self.scan(memory, scene)
+            if not scene.atoms:
+                would_pump = scanned.outputs.pump
+            goes_on = would_pump and seen_as.only_quality
+            key = (scene.passed, goes_on, seen_as, scanned)
+            like = found.get(key)
+            found[key] = (
+                Like(scene, seen_as, scanned, goes_on, 1)
+                if like is None
+                else like._replace(times=like.times + 1)
+            )
+        return found.values()
+
+    def _judged(self, state: UnitState, was: UnitOutputs, seen: Seen, like: Like) -> Next:
+        out = like.scanned.outputs
+        e = Edge(was, state, like.given, out, like.scanned.state, seen, self.limits, like.goes_on)
+        code = self._join(like.scanned.memory, out, look(e))
+        return Next(code, like.scene, out, broken(e, self.counted, like.times), like.times)
 
     def _powered(self, memory: bytes) -> bytes:
         """Power goes and comes again; what is retained is read back by the firmware's own code."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from small import PLACES, explored
+from tests.bench.explore.small import PLACES, explored
 
 from controller.settings import Setpoints
 from controller.unit import outputs

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from small import PLACES, SMALL, explored
+from tests.bench.explore.small import PLACES, SMALL, explored
 
 from controller.settings import Setpoints
 from controller.unit.states import UnitState
