@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from tests.bench.explore.small import PLACES, SMALL, explored
-
 from controller.settings import Setpoints
 from controller.unit.states import UnitState
 from sim_plant.bench.campaign.hands import Pool
 from sim_plant.bench.explore.search import Bound, Order, search
+from tests.bench.explore.small import PLACES, SMALL, explored
 
 
 def test_a_small_world_closes_and_holds_every_requirement() -> None:
