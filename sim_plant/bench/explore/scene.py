@@ -187,7 +187,7 @@ _BY_HAND = frozenset({"commands", "reset"})
 """What a person gives with the selector turned away; a return to service asks for that."""
 
 
-_TRIED = ((True, Passed.TICK), (True, Passed.SHORT), (True, Passed.NOTHING), (False, Passed.NOTHING))
+_TRIED = ((True, Passed.TICK), (True, Passed.NOTHING), (True, Passed.SHORT), (False, Passed.NOTHING))
 """Bases on which every atom is tried: what the bank grants, and what has passed since the scan before."""
 
 
@@ -240,8 +240,6 @@ class Scenes:
                 yield scene
 
     def _all(self, driven: Driven, matter: list[Atom], delayed: frozenset[str]) -> Iterator[Scene]:
-        for passed in (Passed.SHORT, Passed.TICK):
-            yield base(self._s, driven, granted=False)._replace(passed=passed)
         for granted, passed in _TRIED:
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
@@ -253,6 +251,8 @@ class Scenes:
                     yield NEVER_PROVEN.on(atom.on(start))
                 if granted and atom.place == "selector_auto":
                     yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)
+        for passed in (Passed.TICK, Passed.SHORT):
+            yield base(self._s, driven, granted=False)._replace(passed=passed)
 
     def places(self, state: UnitState, latched: Event | None) -> tuple[frozenset[str], frozenset[str]]:
         """Places that matter in a state, and those of them behind an on-delay.

@@ -7,6 +7,7 @@ bytes.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import fields
 from functools import cached_property
 from typing import NamedTuple
 
@@ -35,6 +36,7 @@ _ELAPSED = [LONG_AGO_MS] * len(RULES)
 _RUNNING = [NEVER] * len(RULES)
 POWER = "power"
 """The place of a loss of power, where only some places are explored."""
+_VALUES = tuple(field.name for field in fields(UnitMemory))
 KEPT_MEMORIES = 20_000
 """So many memories' scans are kept; beyond, they are made anew."""
 
@@ -55,6 +57,14 @@ class Like(NamedTuple):
     scanned: Scanned
     goes_on: bool  # the pump would be driven if all were well, and quality alone is not
     times: int
+
+
+class Tried(NamedTuple):
+    """A scene, how the observer has it, and the place of the same scene with nothing passed before it."""
+
+    scene: Scene
+    given: Given
+    at_once: int | None  # for a short while only
 
 
 class Next(NamedTuple):
@@ -88,7 +98,7 @@ class Unit:
         self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
         self._length = 2 + len(self.codec.fields)
         self._scanned: dict[bytes, tuple[Like, ...]] = {}
-        self._given: dict[tuple[UnitState, Event | None, Driven], tuple[tuple[Scene, Given], ...]] = {}
+        self._tried_in: dict[tuple[UnitState, Event | None, Driven], tuple[Tried, ...]] = {}
         self._after_power: dict[bytes, bytes] = {}
 
     # --- one scan ---
@@ -187,17 +197,26 @@ class Unit:
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
         """The scenes that are tried in a memory."""
-        return tuple(scene for scene, _given in self._tried(memory, was))
+        return tuple(one.scene for one in self._tried(memory, was))
 
-    def _tried(self, memory: bytes, was: UnitOutputs) -> tuple[tuple[Scene, Given], ...]:
+    def _tried(self, memory: bytes, was: UnitOutputs) -> tuple[Tried, ...]:
         key = (
             STATES[memory[0]],
             self.codec.latched(memory),
             Driven(was.feed_valve, was.flush_valve, was.pump),
         )
-        if key not in self._given:
-            self._given[key] = tuple((scene, given(scene, self.s)) for scene in self.scenes.of(*key))
-        return self._given[key]
+        if key not in self._tried_in:
+            scenes = self.scenes.of(*key)
+            at_once = {scene[1:-1]: place for place, scene in enumerate(scenes) if not scene.passed}
+            self._tried_in[key] = tuple(
+                Tried(
+                    scene,
+                    given(scene, self.s),
+                    at_once.get(scene[1:-1]) if scene.passed is Passed.SHORT else None,
+                )
+                for scene in scenes
+            )
+        return self._tried_in[key]
 
     def _likes(self, memory: bytes, was: UnitOutputs) -> tuple[Like, ...]:
         """All scans of a memory, each made once: states often differ in what the observer remembers only."""
@@ -209,10 +228,18 @@ class Unit:
         return likes
 
     def _scans(self, memory: bytes, was: UnitOutputs) -> Iterable[Like]:
+        at = {passed: self._decoded(memory, passed) for passed in Passed}
+        short_is_nothing = at[Passed.SHORT] == at[Passed.NOTHING]
+        made: list[Scanned] = []
         found: dict[tuple[object, ...], Like] = {}
         would_pump = False
-        for scene, seen_as in self._tried(memory, was):
-            scanned = self.scan(memory, scene)
+        for scene, seen_as, at_once in self._tried(memory, was):
+            if short_is_nothing and at_once is not None:
+                scanned = made[at_once]
+            else:
+                self._put(at[scene.passed])
+                scanned = self.scan_memory(scene)
+            made.append(scanned)
             if not scene.atoms:
                 would_pump = scanned.outputs.pump
             goes_on = would_pump and seen_as.only_quality
@@ -224,6 +251,18 @@ class Unit:
                 else like._replace(times=like.times + 1)
             )
         return found.values()
+
+    def _decoded(self, memory: bytes, passed: Passed) -> list[object]:
+        """A memory's values after what passed, to be put back before each of many scans."""
+        m = self._sequencer.memory
+        self.codec.decode(memory, m, passed)
+        return [getattr(m, name) for name in _VALUES]
+
+    def _put(self, values: list[object]) -> None:
+        m = self._sequencer.memory
+        for name, value in zip(_VALUES, values, strict=True):
+            setattr(m, name, value)
+        m.io_lost_ms = list(m.io_lost_ms)  # the one list that is remembered; a scan may change it in place
 
     def _judged(self, state: UnitState, was: UnitOutputs, seen: Seen, like: Like) -> Next:
         out = like.scanned.outputs
