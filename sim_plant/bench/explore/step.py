@@ -37,7 +37,7 @@ _RUNNING = [NEVER] * len(RULES)
 POWER = "power"
 """The place of a loss of power, where only some places are explored."""
 _VALUES = tuple(field.name for field in fields(UnitMemory))
-KEPT_MEMORIES = 20_000
+KEPT_MEMORIES = 50_000
 """So many memories' scans are kept; beyond, they are made anew."""
 
 
@@ -96,7 +96,7 @@ class Unit:
         self.counted = [0] * len(REQUIRED)
         self._sequencer = Sequencer(1, 1, self.s)
         self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
-        self._length = 2 + len(self.codec.fields)
+        self.memory_bytes = 2 + len(self.codec.fields)
         self._scanned: dict[bytes, tuple[Like, ...]] = {}
         self._tried_in: dict[tuple[UnitState, Event | None, Driven], tuple[Tried, ...]] = {}
         self._after_power: dict[bytes, bytes] = {}
@@ -168,7 +168,7 @@ class Unit:
 
     def split(self, code: bytes) -> tuple[bytes, UnitOutputs, Seen]:
         """Memory, outputs as driven, and what the observer remembers."""
-        n = self._length
+        n = self.memory_bytes
         return code[:n], _OUTPUTS[code[n]], Seen(*code[n + 1 :])
 
     @staticmethod

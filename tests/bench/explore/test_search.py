@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from controller.settings import Setpoints
 from controller.unit.states import UnitState
-from sim_plant.bench.campaign.hands import Pool
+from sim_plant.bench.campaign.hands import SplitPool
 from sim_plant.bench.explore.search import Bound, Order, search
 from tests.bench.explore.small import PLACES, SMALL, explored
 
@@ -49,7 +49,7 @@ def test_a_bound_says_where_it_stopped_and_what_is_left() -> None:
 
 
 def test_two_processes_find_the_same_set() -> None:
-    pool = Pool(2)
+    pool = SplitPool(2)
     try:
         found = search(SMALL, pool, Bound(depth=9))
     finally:

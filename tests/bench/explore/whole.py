@@ -13,7 +13,7 @@ import time
 from contextlib import closing
 
 from controller.settings import Setpoints
-from sim_plant.bench.campaign.hands import Pool
+from sim_plant.bench.campaign.hands import SplitPool
 from sim_plant.bench.explore.search import Order, Search, search
 from tests.bench.explore.random_runs import outside_in_full_time, outside_in_ticks
 
@@ -38,7 +38,7 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=15.0, help="length of a run in full time")
     parser.add_argument("--jobs", type=int, default=multiprocessing.cpu_count())
     given = parser.parse_args()
-    with closing(Pool(given.jobs)) as hands:
+    with closing(SplitPool(given.jobs)) as hands:
         found = search(Order(Setpoints()), hands)
     print(f"closed: {found.closed}; {len(found.codes)} states in {found.seconds:.0f} s", flush=True)
     FOUND.append(found)
