@@ -255,8 +255,9 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
     )
 
 
-def _put_scanned(m: UnitMemory, code: int, passed: Passed) -> None:
-    m.scanned_ms = NOW_MS - (passed is Passed.TICK) * TICK_MS if code else NEVER
+def _put_scanned(m: UnitMemory, code: int, _passed: Passed) -> None:
+    """A scan adds nothing to volume and hours, which are chosen or not looked at."""
+    m.scanned_ms = NOW_MS if code else NEVER
 
 
 class Codec:

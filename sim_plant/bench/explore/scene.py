@@ -249,7 +249,7 @@ class Scenes:
                     yield STILL_RUNNING.on(atom.on(start))
                 if atom.place == _SUCTION:
                     yield NEVER_PROVEN.on(atom.on(start))
-                if granted and atom.place == "selector_auto":
+                if granted and not passed and atom.place == "selector_auto":
                     yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)
         for passed in (Passed.TICK, Passed.SHORT):
             yield base(self._s, driven, granted=False)._replace(passed=passed)

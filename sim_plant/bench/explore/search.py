@@ -9,6 +9,7 @@ sequence is played again from that.
 
 from __future__ import annotations
 
+import gc
 import importlib
 import time
 import zlib
@@ -99,8 +100,20 @@ def _unit(order: Order) -> Unit:
 
 def expand(order: Order, codes: tuple[bytes, ...]) -> list[Expanded]:
     """All edges out of a lot of states, in a worker."""
-    with order.in_ticks():
+    with order.in_ticks(), _no_garbage():
         return [_expand(_unit(order), codes)]
+
+
+@contextmanager
+def _no_garbage() -> Iterator[None]:
+    """What is kept has no cycles, and looking for them again and again takes a tenth of the time."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _expand(unit: Unit, codes: tuple[bytes, ...]) -> Expanded:

@@ -60,11 +60,11 @@ class Like(NamedTuple):
 
 
 class Tried(NamedTuple):
-    """A scene, how the observer has it, and the place of the same scene with nothing passed before it."""
+    """A scene, how the observer has it, and its number: it is the same whatever passed before it."""
 
     scene: Scene
     given: Given
-    at_once: int | None  # for a short while only
+    number: int
 
 
 class Next(NamedTuple):
@@ -206,15 +206,10 @@ class Unit:
             Driven(was.feed_valve, was.flush_valve, was.pump),
         )
         if key not in self._tried_in:
-            scenes = self.scenes.of(*key)
-            at_once = {scene[1:-1]: place for place, scene in enumerate(scenes) if not scene.passed}
+            numbers: dict[tuple[object, ...], int] = {}
             self._tried_in[key] = tuple(
-                Tried(
-                    scene,
-                    given(scene, self.s),
-                    at_once.get(scene[1:-1]) if scene.passed is Passed.SHORT else None,
-                )
-                for scene in scenes
+                Tried(scene, given(scene, self.s), numbers.setdefault(scene[1:-1], len(numbers)))
+                for scene in self.scenes.of(*key)
             )
         return self._tried_in[key]
 
@@ -229,27 +224,23 @@ class Unit:
 
     def _scans(self, memory: bytes, was: UnitOutputs) -> Iterable[Like]:
         at = {passed: self._decoded(memory, passed) for passed in Passed}
-        short_is_nothing = at[Passed.SHORT] == at[Passed.NOTHING]
-        made: list[Scanned] = []
+        like = {passed: min(other for other in Passed if at[other] == at[passed]) for passed in Passed}
+        made: dict[tuple[int, Passed], Scanned] = {}
         found: dict[tuple[object, ...], Like] = {}
         would_pump = False
-        for scene, seen_as, at_once in self._tried(memory, was):
-            if short_is_nothing and at_once is not None:
-                scanned = made[at_once]
-            else:
-                self._put(at[scene.passed])
-                scanned = self.scan_memory(scene)
-            made.append(scanned)
+        for scene, seen_as, number in self._tried(memory, was):
+            passed = like[scene.passed]
+            if (number, passed) not in made:
+                self._put(at[passed])
+                made[number, passed] = self.scan_memory(scene)
+            scanned = made[number, passed]
             if not scene.atoms:
                 would_pump = scanned.outputs.pump
             goes_on = would_pump and seen_as.only_quality
             key = (scene.passed, goes_on, seen_as, scanned)
-            like = found.get(key)
-            found[key] = (
-                Like(scene, seen_as, scanned, goes_on, 1)
-                if like is None
-                else like._replace(times=like.times + 1)
-            )
+            known = found.get(key)
+            times = 1 if known is None else known.times + 1
+            found[key] = Like(known.scene if known else scene, seen_as, scanned, goes_on, times)
         return found.values()
 
     def _decoded(self, memory: bytes, passed: Passed) -> list[object]:
