@@ -47,7 +47,7 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
         settle=t["settle_s"],
         purge=t["purge_s"],
         quality_flush=t["quality_flush_s"],
-        purge_gap=t["pressure_rise_s"] + 2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
+        purge_gap=2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
         boot=t["boot_s"],
         io_back=t["io_back_s"],
         back_short=short(site, "boot_s", "io_back_s"),
@@ -69,7 +69,7 @@ class Seen(NamedTuple):
     open_on: int  # ticks with the flush valve open and the pump on
     shown: int  # this flush with the pump on: 1 pressure was measured before it, 2 it has shown itself
     running: int  # ticks with the pump on
-    gap: int  # ticks with the pump on since it started or since a purge that showed itself
+    gap: int  # ticks of production since the start or since a purge that showed itself
     since_flush: int  # ticks since a flush with the pump on ended, in this run
     selector: int  # ticks with the selector away from AUTO, and one
     feed: int  # ticks with the feed open
@@ -121,8 +121,12 @@ def quality_judged(e: Edge) -> bool:
 
 
 def welded(e: Edge) -> bool:
-    """The contactor has not dropped; a pump that is commanded on in this scan may answer."""
-    return not e.was.pump and not e.out.pump and e.given.runs
+    """The contactor has not dropped; one of a pump that is about to be commanded on may answer.
+
+    Between enable and pump a start takes less than it takes to believe the contactor (SR-12 asks for it after
+    a stop).
+    """
+    return not e.was.pump and not e.out.pump and e.state is not UnitState.PUMP_START and e.given.runs
 
 
 def needs_reset(e: Edge) -> bool:

@@ -1,7 +1,8 @@
 """What the observer of one unit remembers from scan to scan.
 
 It is part of an explored state, in bytes beside the memory. Times are in ticks, up to the longest that a
-requirement asks for. The state that a unit reports is used for one thing: that it is out for maintenance.
+requirement asks for. The state that a unit reports is used for two things: that it is out for maintenance,
+and that its pump has only just been started.
 """
 
 from __future__ import annotations
@@ -24,21 +25,25 @@ def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
     return begun._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
 
 
-def pass_time(o: Seen, was: UnitOutputs, passed: Passed, n: Limits) -> Seen:
-    """What the observer remembers when the next scan comes: outputs have stood for so much longer."""
+def pass_time(o: Seen, was: UnitOutputs, state: UnitState, passed: Passed, n: Limits) -> Seen:
+    """What the observer remembers when the next scan comes: outputs have stood for so much longer.
+
+    A pump start does not count as production: it ends within seconds, but here on-delays may take for ever.
+    """
     if passed is Passed.NOTHING:
         return o
     if passed is Passed.SHORT:
         return _pass_short(o, was, n)
     both = was.feed_valve and was.flush_valve and not was.pump
     flush_off, flush_on = was.flush_valve and not was.pump, was.flush_valve and was.pump
+    produces = was.pump and state is not UnitState.PUMP_START
     return o._replace(
         both=min(o.both + both, n.start_flush),
         shut=min(o.shut + (not was.flush_valve), n.settle),
         open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
         open_on=min(o.open_on + flush_on, n.flush_open_on + 1),
         running=min(o.running + was.pump, n.blank_start),
-        gap=min(o.gap + was.pump, n.purge_gap + 1),
+        gap=min(o.gap + produces, n.purge_gap + 1),
         since_flush=min(o.since_flush + 1, n.blank_purge),
         selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
         feed=min(o.feed + was.feed_valve, n.suction_blank),

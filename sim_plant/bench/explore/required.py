@@ -57,6 +57,11 @@ def _purge_ended(e: Edge) -> bool:
     return bool(ended and e.seen.shown == SHOWN and e.given.token)
 
 
+def _producing(e: Edge) -> bool:
+    """Quality is judged, and not in a pump start: that ends within seconds, but here it may last for ever."""
+    return quality_judged(e) and e.state is not UnitState.PUMP_START
+
+
 def _only_quality(e: Edge) -> bool:
     """In blanking, with nothing wrong but a reading of quality, and the pump would go on if all were well."""
     return e.goes_on and e.was.pump and not quality_judged(e)
@@ -146,7 +151,7 @@ REQUIRED: tuple[Required, ...] = (
     Required(
         "SR-20",
         "very bad water stops the pump",
-        _with_image(lambda e: quality_judged(e) and e.given.water_very_bad),
+        _with_image(lambda e: _producing(e) and e.given.water_very_bad),
         _pump_off,
     ),
     Required("SR-21", "no reading of quality stops a pump in blanking", _only_quality, lambda e: e.out.pump),
@@ -252,7 +257,7 @@ class Broken(NamedTuple):
     text: str
 
 
-_REST = frozenset({"SR-12", "SR-21"})
+_REST = frozenset({"SR-12", "SR-21", "SR-49"})
 _AT_REST = tuple((place, r) for place, r in enumerate(REQUIRED) if r.id in _REST)
 _ALL = tuple(enumerate(REQUIRED))
 
@@ -261,7 +266,7 @@ def broken(e: Edge, counted: list[int], times: int = 1) -> list[Broken]:
     """Requirements that this scan breaks; ``counted`` adds up how often each applied, in the order of
     REQUIRED, where the scan stands for so many.
 
-    A unit that drives nothing before and after the scan can break two of them only; the others are neither
+    A unit that drives nothing before and after the scan can break three of them only; the others are neither
     asked nor counted then.
     """
     found = []

@@ -179,7 +179,7 @@ class Unit:
         """All edges out of a state."""
         memory, was, seen = self.split(code)
         state = STATES[memory[0]]
-        seen_at = [pass_time(seen, was, passed, self.limits) for passed in Passed]
+        seen_at = [pass_time(seen, was, state, passed, self.limits) for passed in Passed]
         found = [
             self._judged(state, was, seen_at[like.scene.passed], like) for like in self._likes(memory, was)
         ]
@@ -193,7 +193,9 @@ class Unit:
         """The edge of one scene, whatever it is made of."""
         memory, was, seen = self.split(code)
         like = Like(scene, given(scene, self.s), self.scan(memory, scene), False, 1)
-        return self._judged(STATES[memory[0]], was, pass_time(seen, was, scene.passed, self.limits), like)
+        return self._judged(
+            STATES[memory[0]], was, pass_time(seen, was, STATES[memory[0]], scene.passed, self.limits), like
+        )
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
         """The scenes that are tried in a memory."""
