@@ -207,6 +207,10 @@ def _put_lost(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - TICK_MS] * counted
 
 
+def _put_flushes_due(m: UnitMemory, code: int, _passed: Passed) -> None:
+    m.start_flushes_due = 1 + code
+
+
 def _put_reference(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
@@ -233,6 +237,7 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _latched(),
         _flag("stopped"),
         _flag("in_maintenance"),
+        Field("start_flushes_due", lambda m: int(m.start_flushes_due > 1), _put_flushes_due),
         _flag("estopped"),
         _flag("lost_memory"),
         Field("scanned_ms", lambda m: int(m.scanned_ms != NEVER), _put_scanned),

@@ -50,6 +50,7 @@ WATCHED = (
     "latched",
     "stopped",
     "in_maintenance",
+    "start_flushes_due",
     "estopped",
     "lost_memory",
     "closing",

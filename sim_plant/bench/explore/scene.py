@@ -58,7 +58,6 @@ CHOSEN = (
     "hour_over",
     "suction_spent",
     "purge_failed",
-    "two_flushes_due",
     "cause_gone",
     "volume_met",
     "stagnant",
@@ -245,9 +244,9 @@ class Scenes:
             yield start
             for atom in matter:
                 yield atom.on(start)
-                if atom.place in delayed:
+                if granted and atom.place in delayed:
                     yield STILL_RUNNING.on(atom.on(start))
-                if atom.place == _SUCTION:
+                if granted and atom.place == _SUCTION:
                     yield NEVER_PROVEN.on(atom.on(start))
                 if granted and not passed and atom.place == "selector_auto":
                     yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)

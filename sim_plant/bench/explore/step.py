@@ -134,7 +134,6 @@ class Unit:
         m.suction_ms = [NOW_MS - TICK_MS] * (s.suction_retries if presets.suction_spent else 0)
         m.forgive_ms = NOW_MS
         m.purge_failures = int(presets.purge_failed)
-        m.start_flushes_due = 1 + presets.two_flushes_due
         m.cause_gone_ms = LONG_AGO_MS if presets.cause_gone else NEVER
         m.volume_l = 1e3 if presets.volume_met else 0.0
         m.purge_not_before_ms = m.tds_good_ms = NEVER

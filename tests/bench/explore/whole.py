@@ -40,7 +40,11 @@ def main() -> int:
     given = parser.parse_args()
     with closing(SplitPool(given.jobs)) as hands:
         found = search(Order(Setpoints()), hands)
-    print(f"closed: {found.closed}; {len(found.codes)} states in {found.seconds:.0f} s", flush=True)
+    print(
+        f"closed: {found.closed}; {len(found.codes):,} states, {found.edges:,} edges, depth {found.depth}, "
+        f"{found.seconds:.0f} s; broken: {', '.join(found.violations) or 'nothing'}",
+        flush=True,
+    )
     FOUND.append(found)
     outside = in_ticks(0), in_full_time((0, 1.0))  # makes once what the processes then share
     begun_s = time.monotonic()
@@ -55,7 +59,7 @@ def main() -> int:
         }
     for kind, told in outside_in.items():
         print(f"{given.runs} runs in {kind}: {len(told)} outside", *told[:10], sep="\n  ")
-    print(f"{time.monotonic() - begun_s:.0f} s")
+    print(f"{time.monotonic() - begun_s:.0f} s for the runs")
     return int(not found.closed or any(outside) or any(outside_in.values()))
 
 
