@@ -170,6 +170,17 @@ def _feed_off(cap: int, short: int) -> Field:
     return Field("feed_off_ms", get, age.put, _STOPS)
 
 
+def _flush_on(cap: int, short: int) -> Field:
+    """Since when the flush valve is driven. With the pump on the feed is open, and nobody asks how long."""
+    age = _age("flush_ms", cap, short=short)
+
+    def get(m: UnitMemory) -> int:
+        code = age.get(m)
+        return cap + 1 if code and m.state in PUMPING else code
+
+    return Field("flush_ms", get, age.put)
+
+
 def _fresh(boot: int, back: int, short: int) -> Field:
     """Since when the image is fresh. Once a link counts as back, that it is fresh is all that matters.
 
@@ -243,7 +254,7 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         Field("scanned_ms", lambda m: int(m.scanned_ms != NEVER), _put_scanned),
         _age("feed_ms", max(t["suction_blank_s"], t["FEED_PROOF_S"])),
         _feed_off(t["flush_tail_s"], short(s, "flush_tail_s")),
-        _age("flush_ms", t["flush_lead_s"], short=short(s, "flush_lead_s")),
+        _flush_on(t["flush_lead_s"], short(s, "flush_lead_s")),
         _age("both_ms", max(t["start_flush_max_s"] + 1, t["FLUSH_PROOF_S"], t["stop_flush_s"])),
         _age("pump_ms", t["tds_blank_start_s"], PUMPING),
         _age("enable_ms", t["enable_lead_s"], PUMPING, short(s, "enable_lead_s")),
