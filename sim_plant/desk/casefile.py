@@ -69,8 +69,10 @@ def _expected(session: Session, unit: int, end_s: float) -> tuple[Expectation, .
 
 
 def _head(session: Session, steps: tuple[Step, ...], left_out: list[tuple[int, str]]) -> list[str]:
+    options = f" {session.options}" if session.options else ""
     lines = [
-        f"Done at the desk on site {session.site.name}, seed {session.seed}; {len(steps)} steps from a cold start.",
+        f"Done at the desk on site {session.site.name}: {len(steps)} steps from a cold start.",
+        f"Do it again: skidproof prove SITE --case THIS_FILE{options}",
         "The last state is what was seen, not what is right: say what must be seen instead.",
     ]
     if left_out:

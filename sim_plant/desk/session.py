@@ -100,8 +100,9 @@ def _nobody(_receipt: Receipt) -> None:
 class Session:
     """A bank that starts cold, with a low tank, as a case that is given in BOOT does."""
 
-    def __init__(self, site: Site, seed: int, bank_off: bool = False) -> None:
-        self.site, self.seed = site, seed
+    def __init__(self, site: Site, seed: int, bank_off: bool = False, options: str = "") -> None:
+        """``options`` are what ``prove`` needs on its command line for the same plant and settings."""
+        self.site, self.seed, self.options = site, seed, options
         self._made = _Made()
         plant = Plant(site.units, site.file.plant, seed)
         self.rig = Rig(plant, DeskTarget(site.units, site.setpoints, self._made), site.file.site.scan_ms)

@@ -156,6 +156,8 @@ class Simulation:
     # --- wishes ----------------------------------------------------------------------------------------
 
     def _grant(self, wish: Wish, future: Future[Answer]) -> None:
+        if not future.set_running_or_notify_cancel():
+            return  # whoever asked has gone
         self._changed = True
         try:
             self._carry_out(wish, future)
