@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import socket
 import sys
+from collections.abc import Iterator
 from typing import Annotated
 
 import typer
@@ -39,7 +41,8 @@ def watch(
         ),
     ] = LOOPBACK,
     speed: Annotated[
-        str, typer.Option(metavar="FACTOR", help="Times real time, 0.1 to 1000, or max; the page can change it.")
+        str,
+        typer.Option(metavar="FACTOR", help="Times real time, 0.1 to 1000, or max; the page can change it."),
     ] = "1",
     off: Annotated[bool, typer.Option("--off", help="Start with the bank run selector at stop.")] = False,
     set_: Annotated[
@@ -57,7 +60,10 @@ def watch(
         loaded = load_site(site or demo_folder(), set_ or ())
         listening = _listen(bind, port)
         chosen_seed = loaded.file.site.seed if seed is None else seed
-        options = [*([f"--seed {seed}"] if seed is not None else []), *(f"--set {text}" for text in set_ or ())]
+        options = [
+            *([f"--seed {seed}"] if seed is not None else []),
+            *(f"--set {text}" for text in set_ or ()),
+        ]
         factor = _speed(speed)
     except InputError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
@@ -116,10 +122,20 @@ def _serve(simulation: Simulation, guard: Guard, listening: socket.socket, error
     sys.setswitchinterval(SWITCH_S)
     simulation.start()
     try:
-        with contextlib.suppress(KeyboardInterrupt):
+        with _signals_end():
             server.run(sockets=[listening])
     finally:
         simulation.stop()
         sys.setswitchinterval(before_s)
     errors.print("ended", markup=False)
 
+
+@contextlib.contextmanager
+def _signals_end() -> Iterator[None]:
+    """SIGINT and SIGTERM end the server, which hands them on afterwards: then they have done their work."""
+    before = {number: signal.signal(number, lambda *_: None) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -87,9 +87,7 @@ class History:
         return {
             "t_s": [row.t_ms / 1000.0 for row in chosen],
             "bank": self._columns(chosen, BANK_LOOPS, 0),
-            "unit": self._columns(
-                chosen, UNIT_LOOPS, len(BANK_LOOPS) + (unit - 1) * len(UNIT_LOOPS)
-            ),
+            "unit": self._columns(chosen, UNIT_LOOPS, len(BANK_LOOPS) + (unit - 1) * len(UNIT_LOOPS)),
             "changes": self._strip(changes, from_ms, to_ms),
         }
 
@@ -101,7 +99,7 @@ class History:
         }
 
     @staticmethod
-    def _strip(changes: list[Change], from_ms: int, to_ms: int) -> list[tuple[int, int, int]]:
+    def _strip(changes: list[Change], from_ms: int, to_ms: int) -> list[Change]:
         before: dict[int, Change] = {}
         inside: list[Change] = []
         for change in changes:
@@ -109,7 +107,7 @@ class History:
                 before[change.unit] = change
             elif change.t_ms <= to_ms:
                 inside.append(change)
-        return [tuple(change) for change in [*before.values(), *inside]]
+        return [*before.values(), *inside]
 
 
 def _number(value: float) -> float | None:

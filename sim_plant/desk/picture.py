@@ -12,10 +12,10 @@ from controller.alarms.states import STATE_TEXT
 from controller.parts.journal import Entry
 from controller.picture import BankPicture, UnitPicture, Value
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
-from controller.unit.states import EVENT_TEXT, STATES
+from controller.unit.states import EVENT_TEXT
 from sim_plant.bench.evidence.strips import look_of
 from sim_plant.desk.history import BANK_LOOPS, UNIT_LOOPS
-from sim_plant.desk.session import Session
+from sim_plant.desk.session import Active, Session
 from sim_plant.faults import spec_of
 
 PICTURE_VERSION = 1
@@ -56,7 +56,7 @@ def draw(session: Session) -> dict[str, Any]:
         "copies": session.kept,
         "bank": _bank(picture.bank),
         "units": [
-            _unit(number, unit, wait, [alarm for alarm in alarms if alarm.unit == number], session.rig.powered)
+            _unit(number, unit, wait, alarms, session.rig.powered)
             for number, (unit, wait) in enumerate(
                 zip(picture.units, session.controller.waits(), strict=True), start=1
             )
@@ -92,10 +92,11 @@ def _unit(
     number: int, unit: UnitPicture, wait: str, alarms: Sequence[AlarmView], powered: bool
 ) -> dict[str, Any]:
     look = look_of(unit.state.value)
+    own = [alarm for alarm in alarms if alarm.unit == number]
     why, to_go_s = split_wait(wait)
     if not powered:
         why, to_go_s = "the controller has no power", None
-    first_out = next((alarm.text for alarm in alarms if alarm.first_out), "")
+    first_out = next((alarm.text for alarm in own if alarm.first_out), "")
     return {
         "unit": number,
         "state": unit.state.value,
@@ -107,6 +108,7 @@ def _unit(
         "to_go_s": to_go_s,
         "first_out": first_out,
         "latched": EVENT_TEXT[unit.latched] if unit.latched is not None else "",
+        "cause_gone_s": round(unit.cause_gone_s, 1),
         "blocked": EVENT_TEXT[unit.blocked_by] if unit.blocked_by is not None else "",
         "flush_owed": unit.flush_owed,
         "stopped": unit.stopped,
@@ -117,7 +119,7 @@ def _unit(
         "values": _values(UNIT_LOOPS, unit.values),
         "in": [int(contact) for contact in unit.inputs[:_UNIT_DIS]],
         "out": [int(coil) for coil in unit.outputs],
-        "worst": min((alarm.priority.value for alarm in alarms if alarm.state.value in _SHOWN), default=0),
+        "worst": min((alarm.priority.value for alarm in own if alarm.state.value in _SHOWN), default=0),
     }
 
 
@@ -154,7 +156,7 @@ def _alarm(alarm: AlarmView, now_ms: int) -> dict[str, Any]:
     return row
 
 
-def _fault(active: Any) -> dict[str, Any]:
+def _fault(active: Active) -> dict[str, Any]:
     fault = active.fault
     spec = spec_of(fault.target, fault.kind)
     value = "" if fault.value is None else f" {fault.value:g} {spec.value_unit}"
@@ -169,6 +171,3 @@ def _fault(active: Any) -> dict[str, Any]:
 
 def _line(line: Entry) -> list[Any]:
     return [round(line.t_ms / 1000.0, 1), line.unit, line.kind, line.text]
-
-
-STATE_CODES = {state.value: code for code, state in enumerate(STATES)}

@@ -71,7 +71,7 @@ class Desk:
         """The address that was printed: its key becomes a cookie, and the page follows."""
         key = request.query_params.get("key", "")
         if not self._guard.fits(key):
-            raise TurnedAwayError(403, "this key is not the one of this start; look at what the command printed")
+            raise TurnedAwayError(403, "this key is of another start; look at what the command printed")
         # by a page of our own, not by a redirect: a strict cookie is not sent along one that began elsewhere
         response = HTMLResponse(
             '<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url=/">'

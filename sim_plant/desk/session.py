@@ -1,7 +1,7 @@
 """One run at the desk: the rig, what was done to it, and the way back. Knows no thread, clock or network.
 
-What is asked for between two scans is done at once or put off. ``back`` repeats it, so whatever changes the run
-must come in through ``order`` and ``do``.
+What is asked for between two scans is done at once or put off. ``back`` repeats it, so whatever changes the
+run must come in through ``order`` and ``do``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from controller.parts.journal import Entry
 from controller.picture import Picture
 from controller.settings import Setpoints
 from controller.signals import Command, Verb
-from controller.unit.states import STATES, UnitState
+from controller.unit.states import UnitState
 from sim_plant.bench.approach import RECIPES, bring
 from sim_plant.bench.rig import Rig
 from sim_plant.bench.runner import act_on
@@ -337,6 +337,3 @@ def _words_of(step: Step) -> str:
             return f"{name} {value}{where}"
     assert step.setpoint is not None
     return f"setpoint {step.setpoint.name} {step.setpoint.value:g}"
-
-
-STATE_NAMES = tuple(state.value for state in STATES)

@@ -120,7 +120,7 @@ def read_wish(body: bytes) -> Wish:
         if first["type"] == "json_invalid":
             raise InputError("this is not JSON") from error
         key = ".".join(str(part) for part in first["loc"][1:])
-        said = str(first.get("ctx", {}).get("error", first["msg"]))
-        raise InputError(f"{key}: {said}" if key else said) from error
+        said = str(first.get("ctx", {}).get("error", first["msg"])).replace("Input should be", "must be")
+        raise InputError(f"{key or 'a wish'}: {said}") from error
     except RecursionError as error:
         raise InputError("this is nested too deep") from error

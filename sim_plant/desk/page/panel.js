@@ -13,7 +13,7 @@ export class UnitPanel {
     this.state = html("p", { class: "panel-state" });
     this.facts = html("dl", { class: "facts" });
     this.fact = {};
-    for (const name of ["in this state for", "latched", "start blocked by", "flush owed", "starts", "run hours"]) {
+    for (const name of ["in this state for", "latched", "its cause has gone for", "start blocked by", "flush owed", "starts", "run hours"]) {
       this.fact[name] = html("dd", {});
       this.facts.append(html("dt", {}, name), this.fact[name]);
     }
@@ -82,6 +82,7 @@ export class UnitPanel {
     setText(this.state, `${unit.code} ${unit.words}: ${unit.to_go_s == null ? unit.why : `${unit.why}, ${unit.to_go_s} s to go`}`);
     setText(this.fact["in this state for"], `${unit.in_state_s.toFixed(0)} s`);
     setText(this.fact.latched, unit.latched || "nothing");
+    setText(this.fact["its cause has gone for"], unit.latched ? `${unit.cause_gone_s.toFixed(0)} s` : "");
     setText(this.fact["start blocked by"], unit.blocked || "nothing");
     setText(this.fact["flush owed"], unit.flush_owed ? "yes" : "no");
     setText(this.fact.starts, String(unit.starts));

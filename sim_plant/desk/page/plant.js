@@ -71,7 +71,7 @@ export class Shared {
       const row = this.row[name];
       const unit = name === "tank_level_ma" || name === "booster_speed_ma" ? ` ${row.unit}` : "";
       setText(element, quality === "BAD" ? "BAD" : `${numberText(value, row.hi - row.lo)}${unit}`);
-      element.classList.toggle("bad", quality !== "GOOD");
+      element.classList.toggle("bad", quality === "BAD" || quality === "UNCERTAIN");
     }
     const level = bank.values.tank_level_ma[0];
     const filled = (TANK.height * Math.min(Math.max(level ?? 0, 0), 100)) / 100;

@@ -110,7 +110,7 @@ export class UnitCard {
       const [value, quality] = unit.values[name];
       const row = this.row[name];
       setText(element, quality === "BAD" ? "BAD" : `${numberText(value, row.hi - row.lo)} ${row.unit.replace("m3", "m³")}`);
-      element.classList.toggle("bad", quality !== "GOOD");
+      element.classList.toggle("bad", quality === "BAD" || quality === "UNCERTAIN");
     }
     const coil = (name) => unit.out[this.outputs.indexOf(name)] === 1;
     const contact = (name) => unit.in[this.inputs.indexOf(name)] === 1;
