@@ -6,7 +6,9 @@ import contextlib
 import signal
 import socket
 import sys
+import threading
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -20,6 +22,7 @@ from sim_plant.desk.guard import Guard, is_loopback
 from sim_plant.desk.server import Desk
 from sim_plant.desk.session import Session
 from sim_plant.desk.simulation import Simulation
+from sim_plant.desk.still import find_browser, take_still
 from sim_plant.desk.wishes import SPEED_LEAST, SPEED_MOST
 from sim_plant.site import demo_folder, load_site
 
@@ -50,6 +53,13 @@ def watch(
         typer.Option("--set", help="setpoint=number, in place of the site's; may be repeated."),
     ] = None,
     seed: SeedOption = None,
+    still: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.png", help="Write one picture of the page and end; needs chromium."),
+    ] = None,
+    still_at: Annotated[
+        float, typer.Option(min=1, max=86400, metavar="SECONDS", help="Plant time of that picture.")
+    ] = 900.0,
 ) -> None:
     """Show the site's simulated bank on a live page: watch, command, break, wind back, save as a case.
 
@@ -65,12 +75,40 @@ def watch(
             *(f"--set {text}" for text in set_ or ()),
         ]
         factor = _speed(speed)
+        browser = find_browser() if still is not None else ""
     except InputError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(BAD_INPUT) from error
     with listening:
         session = Session(loaded, chosen_seed, off, " ".join(options))
-        _serve(Simulation(session, factor), Guard(bind, listening.getsockname()[1]), listening, errors)
+        guard = Guard(bind, listening.getsockname()[1])
+        if still is None:
+            _serve(Simulation(session, factor), guard, listening, errors)
+            return
+        try:
+            _write_still(session, round(still_at * 1000), guard, listening, browser, still)
+        except InputError as error:
+            errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+            raise typer.Exit(BAD_INPUT) from error
+
+
+def _write_still(
+    session: Session, at_ms: int, guard: Guard, listening: socket.socket, browser: str, file: Path
+) -> None:
+    """Let the plant come to that moment and have a browser draw the page."""
+    while session.now_ms < at_ms:
+        session.scan()
+    simulation = Simulation(session, paused=True)
+    server = _server(simulation, guard)
+    serving = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+    simulation.start()
+    serving.start()
+    try:
+        take_still(browser, f"{guard.address}/enter?key={guard.key}&still", file)
+    finally:
+        server.should_exit = True
+        serving.join()
+        simulation.stop()
 
 
 def _speed(text: str) -> float | None:
@@ -101,18 +139,7 @@ def _serve(simulation: Simulation, guard: Guard, listening: socket.socket, error
             "whoever reads along has the key. Keep it on a network of its own.",
             soft_wrap=True,
         )
-    desk = Desk(simulation, guard, lambda: server.should_exit)
-    server = uvicorn.Server(
-        uvicorn.Config(
-            desk.app(),
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            timeout_graceful_shutdown=GRACE_S,
-            lifespan="off",
-            ws="none",
-        )
-    )
+    server = _server(simulation, guard)
     errors.print(
         f"the desk of {simulation.about()['title']}: {guard.address}/enter?key={guard.key}",
         markup=False,
@@ -139,3 +166,19 @@ def _signals_end() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _server(simulation: Simulation, guard: Guard) -> uvicorn.Server:
+    desk = Desk(simulation, guard, lambda: server.should_exit)
+    server = uvicorn.Server(
+        uvicorn.Config(
+            desk.app(),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=GRACE_S,
+            lifespan="off",
+            ws="none",
+        )
+    )
+    return server

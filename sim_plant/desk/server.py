@@ -54,6 +54,7 @@ class Desk:
                 Route("/static/{name}", self.static),
                 Route("/about", self.about),
                 Route("/events", self.events),
+                Route("/picture", self.picture),
                 Route("/history", self.history),
                 Route("/wish", self.wish, methods=["POST"]),
             ],
@@ -73,9 +74,10 @@ class Desk:
         if not self._guard.fits(key):
             raise TurnedAwayError(403, "this key is of another start; look at what the command printed")
         # by a page of our own, not by a redirect: a strict cookie is not sent along one that began elsewhere
+        page = "/?still" if "still" in request.query_params else "/"
         response = HTMLResponse(
-            '<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url=/">'
-            '<title>skidproof</title><p><a href="/">To the desk</a></p></html>'
+            f'<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url={page}">'
+            f'<title>skidproof</title><p><a href="{page}">To the desk</a></p></html>'
         )
         response.set_cookie(self._guard.cookie, key, httponly=True, samesite="strict", path="/")
         return response
@@ -104,6 +106,11 @@ class Desk:
         if self.viewers.full:
             raise TurnedAwayError(503, "as many pages as can be served look on already; close one")
         return PictureStream(self._source.latest, self.viewers, self._over)
+
+    async def picture(self, request: Request) -> Response:
+        """The latest picture alone."""
+        self._guard.check_key(request)
+        return Response(self._source.latest.get()[1], media_type="application/json")
 
     async def history(self, request: Request) -> Response:
         """Rows for trends: ?unit=1&from_s=0&to_s=600&points=1000."""

@@ -51,7 +51,11 @@ class Simulation:
     takes_wishes = True
 
     def __init__(
-        self, session: Session, speed: float | None = 1.0, clock: Callable[[], float] = time.monotonic
+        self,
+        session: Session,
+        speed: float | None = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        paused: bool = False,
     ) -> None:
         """``speed`` None is as fast as it can."""
         self.latest = Latest()
@@ -60,7 +64,7 @@ class Simulation:
         self._wishes: queue.Queue[_Entry] = queue.Queue(WISHES_MAX)
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="simulation", daemon=True)
-        self._speed, self._paused, self._broken, self._busy = speed, False, "", ""
+        self._speed, self._paused, self._broken, self._busy = speed, paused, "", ""
         self._due_s = 0.0  # real time of the next scan
         self._drawn_s, self._changed = 0.0, True
         self._measured = (0.0, 0)

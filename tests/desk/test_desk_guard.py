@@ -16,7 +16,7 @@ PORT = 8600
 HOME = f"http://127.0.0.1:{PORT}"
 PAUSE = {"kind": "pause", "on": True}
 PAGE_BYTES_MAX = 200_000
-PRIVATE = ["/", "/about", "/events", "/history"]
+PRIVATE = ["/", "/about", "/events", "/picture", "/history"]
 
 
 def client(source: FakeSource, guard: Guard, key: str | None) -> TestClient:
