@@ -29,6 +29,7 @@ from sim_plant.site import demo_folder, load_site
 LOOPBACK = "127.0.0.1"
 PORT = 8600
 GRACE_S = 1
+CONNECTIONS_MAX = 64
 SWITCH_S = 0.000_5  # an answer waits so long at most for the thread that computes; Python's own value is 5 ms
 
 
@@ -176,6 +177,7 @@ def _server(simulation: Simulation, guard: Guard) -> uvicorn.Server:
             log_level="warning",
             access_log=False,
             server_header=False,
+            limit_concurrency=CONNECTIONS_MAX,
             timeout_graceful_shutdown=GRACE_S,
             lifespan="off",
             ws="none",

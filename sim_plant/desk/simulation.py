@@ -18,7 +18,7 @@ from typing import Any
 from controller.files import InputError
 from sim_plant.bench.rig import NotOfferedError
 from sim_plant.bench.targets import TargetError
-from sim_plant.desk.about import about_site
+from sim_plant.desk.about import about_site, limits
 from sim_plant.desk.casefile import case_file
 from sim_plant.desk.picture import draw
 from sim_plant.desk.session import Receipt, Session
@@ -61,6 +61,7 @@ class Simulation:
         self.latest = Latest()
         self._session, self._clock = session, clock
         self._about = about_site(session.site, session.seed)
+        self._settings, self._settings_number = session.controller.setpoints, 0
         self._wishes: queue.Queue[_Entry] = queue.Queue(WISHES_MAX)
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="simulation", daemon=True)
@@ -225,8 +226,18 @@ class Simulation:
             self._real = (self._session.now_ms - since_ms) / 1000.0 / (now_s - since_s)
             self._measured = (now_s, self._session.now_ms)
 
+    def _follow_settings(self) -> None:
+        """A setpoint was changed, or changed back by going back: the facts are others now."""
+        settings = self._session.controller.setpoints
+        if settings is not self._settings and settings != self._settings:
+            self._about = self._about | {"limits": limits(settings), "setpoints": settings.model_dump()}
+            self._settings_number += 1
+        self._settings = settings
+
     def _show(self) -> None:
+        self._follow_settings()
         picture = draw(self._session)
+        picture["settings"] = self._settings_number
         picture["pace"] = {
             "speed": "max" if self._speed is None else self._speed,
             "paused": self._paused,

@@ -19,6 +19,7 @@ from selenium.webdriver.support.wait import WebDriverWait
 ROOT = Path(__file__).parents[2]
 DEADLINE_S = 60.0
 RUNS = {"PR", "PG"}
+BLANK_PNG_BYTES_MAX = 40_000  # of an empty page of this size, by far
 MOTOR_REST_S = 70.0  # a motor protector must have been closed for 60 s before a reset is taken
 SITE = """\
 [site]
@@ -187,9 +188,19 @@ def test_a_working_session(site: Path, start_desk: Start, browser: Chrome, tmp_p
 
 
 def prove(site: Path, case: Path, cwd: Path) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])}
-    command = [sys.executable, "-m", "sim_plant.cli", "prove", str(site), "--case", str(case), "--jobs", "1"]
-    return subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, timeout=120)
+    return command("prove", str(site), "--case", str(case), "--jobs", "1", cwd=cwd)
+
+
+def command(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
+    return subprocess.run(
+        [sys.executable, "-m", "sim_plant.cli", *arguments],
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
 
 
 def test_isolation_shows_the_caution_first_and_cancel_does_nothing(
@@ -250,3 +261,13 @@ def test_the_keyboard_reaches_all_that_the_pointer_does(
         " !(e.textContent.trim() || e.getAttribute('aria-label') || e.labels?.length)).map(e => e.id)"
     )
     assert unnamed == []
+
+
+def test_a_still_is_a_picture_of_the_page(site: Path, tmp_path: Path) -> None:
+    file = tmp_path / "desk.png"
+
+    done = command("watch", str(site), "--port", "0", "--still", str(file), "--still-at", "60", cwd=tmp_path)
+
+    assert done.returncode == 0, done.stderr
+    assert file.read_bytes().startswith(b"\x89PNG")
+    assert file.stat().st_size > BLANK_PNG_BYTES_MAX

@@ -173,3 +173,24 @@ def test_a_defect_in_a_wish_does_not_end_the_run(fast: Desk, monkeypatch: pytest
         fast.ask(deed(power="off"))
 
     assert fast.ask(PAUSE)["ok"]
+
+
+def test_a_changed_setpoint_moves_the_limits_that_are_drawn_and_going_back_moves_them_back() -> None:
+    desk = Desk(None)
+    desk.simulation.start()
+    try:
+        desk.ask(PAUSE)
+        desk.ask(Scans(kind="scans", count=100))
+        change = {"name": "suction_trip_bar", "value": 1.0, "by": "Ada", "reason": "trial"}
+        before = desk.simulation.about()["limits"]["suction_ma"][0]["value"]
+        then_s = desk.session.now_ms / 1000
+        desk.ask(deed(setpoint=change))
+        desk.ask(Scans(kind="scans", count=10))
+        desk.ask(Back(kind="back", to_s=then_s - 1))  # shows a picture before it goes back
+        changed = desk.simulation.about()["limits"]["suction_ma"][0]["value"]
+    finally:
+        desk.simulation.stop()
+    desk.simulation._show()
+
+    assert (before, changed) == (0.8, 1.0)
+    assert desk.simulation.about()["limits"]["suction_ma"][0]["value"] == 0.8

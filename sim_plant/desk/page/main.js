@@ -95,9 +95,20 @@ class Desk {
     this.faults.show(picture);
     this.journal.show(picture);
     this.trends.moved(picture.t_ms / 1000);
+    if (picture.settings !== this.settings) this.readSettings(picture.settings);
     const trouble = picture.broken || picture.busy;
     setText(byId("line"), trouble || (picture.powered ? "live" : "! no power"));
     byId("line").classList.toggle("abnormal", Boolean(picture.broken) || !picture.powered);
+  }
+
+  /** A setpoint has been changed: limits and values are read anew. */
+  async readSettings(number) {
+    const first = this.settings === undefined;
+    this.settings = number;
+    if (first && number === 0) return;
+    const { limits, setpoints } = await readAbout();
+    Object.assign(this.about, { limits, setpoints });
+    this.trends.changeLimits();
   }
 
   showBox({ box, code, mark }, unit, picked) {
@@ -153,7 +164,7 @@ class Desk {
 
 try {
   const desk = new Desk(await readAbout());
-  follow(
+  await follow(
     (picture) => desk.take(picture),
     (stands) => {
       if (!stands) setText(byId("line"), "! the line is cut; what you see is old");

@@ -57,6 +57,7 @@ export class Shared {
       this.water,
       svg("rect", { x, y, width, height, class: "vessel" }),
       label(x + width / 2, y - 8, "product tank"),
+      svg("path", { d: `M${x + width} ${y + 56}h20`, class: "thin" }),
       instrument(x + width + 34, y + 56, this.row.tank_level_ma.tag, y + 70),
       this.values.tank_level_ma,
       this.floats,

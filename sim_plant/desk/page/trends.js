@@ -27,7 +27,7 @@ export class Trends {
     this.readAt = 0;
     this.reading = false;
     this.again = false;
-    this.setting = false;
+    this.shown = null; // the range that is drawn
     this.charts = [];
     this.head = html("h2", {}, "Trends");
     this.windowS = html("select", { id: "trend-window", "aria-label": "Window" }, ...Object.entries(WINDOWS).map(([words, s]) => html("option", { value: s }, words)));
@@ -72,9 +72,9 @@ export class Trends {
     const width = this.width();
     for (const [i, panel] of PANELS.entries()) {
       const series = panel.series.map(([, , words], place) => ({ label: words, ...PENS[place], points: { show: false } }));
-      this.charts.push(new uPlot(this.options(width, panel.height, series, this.limitLines(panel)), this.data(panel), this.places[i]));
+      this.charts.push(new uPlot(this.options(width, panel.height, series, () => this.limitLines(panel)), this.data(panel), this.places[i]));
     }
-    const strip = this.options(width, stripHeight(this.about.units) + 34, [{ show: false }], null, true);
+    const strip = this.options(width, stripHeight(this.about.units) + 34, [{ show: false }], () => [], true);
     this.strip = new uPlot(strip, [[], []], this.stripPlace);
     this.charts.push(this.strip);
   }
@@ -88,7 +88,7 @@ export class Trends {
       height,
       legend: { show: false },
       cursor: { sync: { key: "desk", scales: ["x", null] }, drag: { x: true, y: false, setScale: true }, points: { size: 5 } },
-      scales: { x: { time: false }, y: strip ? { range: [0, units] } : { range: (_u, lo, hi) => yRange(lo, hi, limits) } },
+      scales: { x: { time: false }, y: strip ? { range: [0, units] } : { range: (_u, lo, hi) => yRange(lo, hi, limits()) } },
       axes: [
         { ...axis, show: strip, size: 28, values: (_u, splits) => splits.map((s) => clockText(s)) },
         strip ? { ...axis, size: LEFT, show: true, splits: () => [], grid: { show: false } } : { ...axis, size: LEFT, space: 26 },
@@ -96,7 +96,7 @@ export class Trends {
       series: [{}, ...series],
       padding: [6, 12, strip ? 0 : 6, 0],
       hooks: {
-        draw: [(u) => (strip ? drawStrips(u, this.rows.changes, this.about.states, units, this.nowS) : drawLimits(u, limits))],
+        draw: [(u) => (strip ? drawStrips(u, this.rows.changes, this.about.states, units, this.nowS) : drawLimits(u, limits()))],
         setScale: [(u, key) => key === "x" && this.scaled(u)],
       },
     };
@@ -157,12 +157,17 @@ export class Trends {
 
   /** A chart was zoomed with the pointer: all of them follow. */
   scaled(u) {
-    if (this.setting) return;
     const { min, max } = u.scales.x;
-    if (min != null && max > min) this.stopAt([min, max]);
+    if (!this.shown || min == null || !(max > min)) return;
+    const [from, to] = this.shown;
+    if (Math.abs(min - from) + Math.abs(max - to) > 1e-6) this.stopAt([min, max]);
   }
 
   changeUnit() {
+    this.read();
+  }
+
+  changeLimits() {
     this.read();
   }
 
@@ -200,12 +205,11 @@ export class Trends {
 
   draw(from, to) {
     setText(this.head, `Trends: bank and unit ${this.pickedUnit()}`);
-    this.setting = true;
+    this.shown = [from, to];
     for (const [i, panel] of PANELS.entries()) this.charts[i].setData(this.data(panel), false);
     const times = this.rows.t_s.length ? this.rows.t_s : [from, to];
     this.strip.setData([times, times.map(() => null)], false);
     for (const u of this.charts) u.setScale("x", { min: from, max: to });
-    queueMicrotask(() => queueMicrotask(() => (this.setting = false))); // uPlot commits in a microtask
   }
 
   saveCsv() {

@@ -26,7 +26,7 @@ export class UnitCard {
     this.toGo = html("span", { class: "to-go" });
     this.why = html("p", { class: "why" });
     this.trouble = html("p", { class: "trouble" });
-    this.pick = html("button", { type: "button", class: "pick", onclick: () => onPick(number) }, `Unit ${number}`);
+    this.pick = html("button", { type: "button", class: "pick" }, `Unit ${number}`); // a click on it is one on the card
     this.element = html(
       "article",
       { class: "unit", "aria-label": `Unit ${number}`, "data-unit": number, onclick: () => onPick(number) },
