@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from desk_samples import LOW_SUCTION, deed, order, session
+from desk_samples import LOW_SUCTION, deed, order, run_to, session
 
 from sim_plant.bench.targets import TargetError
 from sim_plant.desk.session import Session
@@ -176,21 +176,23 @@ def test_a_defect_in_a_wish_does_not_end_the_run(fast: Desk, monkeypatch: pytest
 
 
 def test_a_changed_setpoint_moves_the_limits_that_are_drawn_and_going_back_moves_them_back() -> None:
-    desk = Desk(None)
-    desk.simulation.start()
-    try:
-        desk.ask(PAUSE)
-        desk.ask(Scans(kind="scans", count=100))
-        change = {"name": "suction_trip_bar", "value": 1.0, "by": "Ada", "reason": "trial"}
-        before = desk.simulation.about()["limits"]["suction_ma"][0]["value"]
-        then_s = desk.session.now_ms / 1000
-        desk.ask(deed(setpoint=change))
-        desk.ask(Scans(kind="scans", count=10))
-        desk.ask(Back(kind="back", to_s=then_s - 1))  # shows a picture before it goes back
-        changed = desk.simulation.about()["limits"]["suction_ma"][0]["value"]
-    finally:
-        desk.simulation.stop()
-    desk.simulation._show()
+    desk = session()
+    run_to(desk, 20)
+    simulation = Simulation(desk)
+    change = {"name": "suction_trip_bar", "value": 1.0, "by": "Ada", "reason": "trial"}
+    seen = [drawn_suction_trip(simulation)]
 
-    assert (before, changed) == (0.8, 1.0)
-    assert desk.simulation.about()["limits"]["suction_ma"][0]["value"] == 0.8
+    desk.do(deed(setpoint=change))
+    simulation._show()
+    seen.append(drawn_suction_trip(simulation))
+    desk.scan()
+    desk.back(10_000)
+    simulation._show()
+    seen.append(drawn_suction_trip(simulation))
+
+    assert seen == [0.8, 1.0, 0.8]
+    assert shown(simulation)["settings"] == 2  # how a page learns that it must look again
+
+
+def drawn_suction_trip(simulation: Simulation) -> float:
+    return float(simulation.about()["limits"]["suction_ma"][0]["value"])
