@@ -1,5 +1,6 @@
 // The firmware's journal and what became of wishes.
 
+import { wish } from "./ask.js";
 import { byId, clockText, html } from "./dom.js";
 
 export class Journal {
@@ -16,7 +17,12 @@ export class Journal {
     if (key === this.key || byId("panel-journal").hidden) return;
     this.key = key;
     this.receipts.replaceChildren(
-      ...picture.receipts.toReversed().map((r) => line(r.t_s, r.text, r.outcome || "waits for the next scan", r.ok ? "" : "refused")),
+      ...picture.receipts.toReversed().map((r) => {
+        const row = line(r.t_s, r.text, r.outcome || "waits for the next scan", r.ok || !r.outcome ? "" : "refused");
+        const before = () => wish({ kind: "back", to_s: r.t_s });
+        row.append(html("button", { type: "button", class: "link", onclick: before, "aria-label": `Wind back to before ${r.text}` }, "back to before"));
+        return row;
+      }),
     );
     this.lines.replaceChildren(
       ...picture.journal.toReversed().map(([tS, unit, kind, text]) => line(tS, unit ? `unit ${unit}` : "bank", `${kind}: ${text}`, kind)),
