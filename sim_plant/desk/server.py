@@ -51,6 +51,7 @@ class Desk:
             routes=[
                 Route("/", self.page),
                 Route("/enter", self.enter),
+                Route("/favicon.ico", self.mark),
                 Route("/static/{name}", self.static),
                 Route("/about", self.about),
                 Route("/events", self.events),
@@ -86,6 +87,11 @@ class Desk:
         """The page itself."""
         self._guard.check_key(request)
         body, media_type = self._files[_INDEX]
+        return Response(body, media_type=media_type)
+
+    async def mark(self, _request: Request) -> Response:
+        """What browsers ask for unbidden."""
+        body, media_type = self._files["mark.svg"]
         return Response(body, media_type=media_type)
 
     async def static(self, request: Request) -> Response:

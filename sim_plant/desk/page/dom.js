@@ -47,7 +47,7 @@ export function clockText(seconds) {
 export function numberText(value, range) {
   if (value == null) return "---";
   const digits = range >= 500 ? 0 : range >= 20 ? 1 : 2;
-  return value.toFixed(digits);
+  return value.toFixed(digits).replace(/^-(0(\.0+)?)$/, "$1"); // no minus before nothing
 }
 
 const SHAPES = { 1: "▲", 2: "◆", 3: "●" };

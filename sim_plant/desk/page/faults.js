@@ -67,7 +67,7 @@ export class FaultPanel {
     const fault = this.chosen;
     this.unit.disabled = !fault.per_unit;
     this.value.disabled = !fault.key;
-    setText(this.valueUnit, fault.key ? ` ${fault.unit}, ${fault.lo} to ${fault.hi}` : " none");
+    setText(this.valueUnit, fault.key ? ` ${fault.unit}, ${Number(fault.lo.toPrecision(4))} to ${Number(fault.hi.toPrecision(4))}` : " none");
     const named = fault.mild == null ? [] : ["mild", "middle", "severe"];
     this.severity.replaceChildren(...["own value", ...named].map((word) => html("option", { value: word }, word)));
     this.severity.disabled = !named.length;

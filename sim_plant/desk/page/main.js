@@ -13,6 +13,7 @@ import { Trends } from "./trends.js";
 import { severity, UnitCard } from "./unit.js";
 
 const TABS = ["unit", "bank", "alarms", "faults", "journal"];
+const MANY = 8; // more cards than that are drawn smaller
 const KEYS = [
   ["p", "pause, go on"],
   ["s", "one scan"],
@@ -31,6 +32,7 @@ class Desk {
     byId("title").textContent = about.title;
     document.title = `${about.name}: skidproof desk`;
     byId("simulation-words").textContent = about.simulation;
+    byId("units").classList.toggle("many", about.units > MANY);
     this.shared = new Shared(about);
     this.cards = [];
     this.boxes = [];

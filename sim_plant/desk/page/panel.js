@@ -82,7 +82,7 @@ export class UnitPanel {
     setText(this.state, `${unit.code} ${unit.words}: ${unit.to_go_s == null ? unit.why : `${unit.why}, ${unit.to_go_s} s to go`}`);
     setText(this.fact["in this state for"], `${unit.in_state_s.toFixed(0)} s`);
     setText(this.fact.latched, unit.latched || "nothing");
-    setText(this.fact["its cause has gone for"], unit.latched ? `${unit.cause_gone_s.toFixed(0)} s` : "");
+    setText(this.fact["its cause has gone for"], unit.latched ? `${unit.cause_gone_s.toFixed(0)} s` : "nothing is latched");
     setText(this.fact["start blocked by"], unit.blocked || "nothing");
     setText(this.fact["flush owed"], unit.flush_owed ? "yes" : "no");
     setText(this.fact.starts, String(unit.starts));
@@ -92,7 +92,7 @@ export class UnitPanel {
       const closed = unit.in[names.indexOf(signal.name)] === 1;
       setText(tag, signal.tag.replace("x", unit.unit));
       setText(word, closed ? "closed" : "open");
-      word.parentElement.classList.toggle("abnormal", !closed && /healthy|_ok|_dry|isolator/.test(signal.name));
+      word.parentElement.classList.toggle("abnormal", !closed && /healthy|discharge_ok|permeate_ok|_dry|isolator/.test(signal.name));
     }
   }
 }
@@ -140,7 +140,7 @@ function person() {
     "p",
     { class: "person" },
     html("label", {}, "Your name ", name),
-    html("label", {}, " Reason, for a reset again ", html("input", { id: "reason", size: 14, maxlength: 300 })),
+    html("label", {}, " Reason, for a repeated reset ", html("input", { id: "reason", size: 14, maxlength: 300 })),
   );
 }
 

@@ -94,7 +94,7 @@ export class Trends {
         strip ? { ...axis, size: LEFT, show: true, splits: () => [], grid: { show: false } } : { ...axis, size: LEFT, space: 26 },
       ],
       series: [{}, ...series],
-      padding: [6, 12, strip ? 0 : 6, 0],
+      padding: [6, 28, strip ? 0 : 6, 0],
       hooks: {
         draw: [(u) => (strip ? drawStrips(u, this.rows.changes, this.about.states, units, this.nowS) : drawLimits(u, limits()))],
         setScale: [(u, key) => key === "x" && this.scaled(u)],
@@ -233,6 +233,7 @@ function yRange(lo, hi, limits) {
 function drawLimits(u, limits) {
   const { ctx, bbox } = u;
   const scale = window.devicePixelRatio || 1;
+  const taken = []; // places of words, so that those of lines close together stand beside each other
   ctx.save();
   ctx.font = `${11 * scale}px system-ui`;
   ctx.textAlign = "right";
@@ -246,7 +247,11 @@ function drawLimits(u, limits) {
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
-    ctx.fillText(`${limit.words} ${Number(limit.value.toPrecision(4))}`, bbox.left + bbox.width - 4 * scale, y - 3 * scale);
+    const text = `${limit.words} ${Number(limit.value.toPrecision(4))}`;
+    let right = bbox.left + bbox.width - 4 * scale;
+    for (const other of taken) if (Math.abs(other.y - y) < 13 * scale) right = Math.min(right, other.left - 12 * scale);
+    taken.push({ y, left: right - ctx.measureText(text).width });
+    ctx.fillText(text, right, y - 3 * scale);
   }
   ctx.restore();
 }

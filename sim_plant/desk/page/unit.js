@@ -3,8 +3,8 @@
 import { html, numberText, priorityMark, setText, svg } from "./dom.js";
 import { flag, instrument, label, membrane, orifice, pipe, pump, valve } from "./symbols.js";
 
-const PIPE = 72;
-const DRAIN = 118;
+const PIPE = 86;
+const DRAIN = 136;
 const ABNORMAL = new Set(["LOCKOUT", "ESTOP"]);
 const ODD = new Set(["RETRY_WAIT", "QUALITY_FLUSH"]);
 
@@ -42,47 +42,48 @@ export class UnitCard {
   }
 
   draw() {
-    const bubble = (name, x, y, toY) => {
-      this.values[name] = label(x + 19, y + 5, "", "value", "start");
-      return [instrument(x, y, this.tag(name), toY), this.values[name]];
+    const bubble = (name, x, toY, shift = 0) => {
+      this.values[name] = label(x + shift, 18, "", "value");
+      return [instrument(x, 40, this.tag(name), toY), this.values[name]];
     };
-    this.feed = valve(66, PIPE);
-    this.feedState = label(66, PIPE + 24, "", "state");
-    this.flush = valve(436, DRAIN);
-    this.flushState = label(456, DRAIN + 24, "", "state", "start");
-    this.pump = pump(170, PIPE, 16);
-    this.pumpState = label(170, PIPE + 43, "", "state");
-    this.toWhere = this.diverter ? label(482, PIPE + 12, "", "state") : null;
+    this.feed = valve(62, PIPE);
+    this.feedState = label(62, PIPE + 22, "", "state");
+    this.flush = valve(380, DRAIN);
+    this.flushState = label(412, DRAIN + 25, "", "state", "start");
+    this.pump = pump(150, PIPE, 16);
+    this.pumpState = label(150, PIPE + 45, "", "state");
+    this.toWhere = this.diverter ? label(421, PIPE - 23, "", "state") : null;
+    this.values.concentrate_flow_ma = label(290, DRAIN + 4, "", "value", "end");
     const parts = [
-      pipe(`44,${PIPE} 250,${PIPE}`),
-      pipe(`318,${PIPE - 8} 470,${PIPE - 8}`),
-      pipe(`318,${PIPE + 8} 336,${PIPE + 8} 336,${DRAIN} 474,${DRAIN}`),
-      pipe(`406,${DRAIN} 406,${DRAIN + 20} 450,${DRAIN + 20} 450,${DRAIN}`),
-      orifice(428, DRAIN + 20),
-      flag(2, PIPE, 44, "feed"),
-      flag(466, PIPE - 8, 58, "permeate", true),
-      flag(470, DRAIN, 50, "drain", true),
+      pipe(`40,${PIPE} 222,${PIPE}`),
+      pipe(`282,${PIPE - 8} 390,${PIPE - 8}`),
+      pipe(`282,${PIPE + 8} 298,${PIPE + 8} 298,${DRAIN} 404,${DRAIN}`),
+      pipe(`352,${DRAIN} 352,${DRAIN + 20} 404,${DRAIN + 20} 404,${DRAIN}`),
+      orifice(378, DRAIN + 20),
+      flag(2, PIPE, 40, "feed"),
+      flag(388, PIPE - 8, 66, "permeate", true),
+      flag(404, DRAIN, 46, "drain", true),
       this.feed,
-      label(66, PIPE - 30, this.tag("feed_valve")),
+      label(62, PIPE - 30, this.tag("feed_valve")),
       this.feedState,
-      ...bubble("suction_ma", 112, 26, PIPE),
+      ...bubble("suction_ma", 106, PIPE),
       this.pump,
-      label(170, PIPE + 30, this.tag("pump")),
+      label(150, PIPE + 31, this.tag("pump")),
       this.pumpState,
-      ...bubble("membrane_ma", 214, 26, PIPE),
-      membrane(250, PIPE - 18, 68, 36),
-      ...bubble("permeate_flow_ma", 340, 26, PIPE - 8),
-      ...bubble("permeate_cond_ma", 436, 26, PIPE - 8),
-      instrument(372, DRAIN - 22, this.tag("concentrate_flow_ma"), DRAIN),
-      label(436, DRAIN - 27, this.tag("flush_valve")),
+      ...bubble("membrane_ma", 194, PIPE),
+      membrane(222, PIPE - 18, 60, 36),
+      ...bubble("permeate_flow_ma", 302, PIPE - 8),
+      ...bubble("permeate_cond_ma", 378, PIPE - 8, 22),
+      instrument(326, DRAIN - 24, this.tag("concentrate_flow_ma"), DRAIN),
+      this.values.concentrate_flow_ma,
+      this.flush,
+      label(380, DRAIN - 27, this.tag("flush_valve")),
       this.flushState,
       this.toWhere,
     ];
-    this.values.concentrate_flow_ma = label(330, DRAIN + 22, "", "value", "middle");
-    parts.push(this.values.concentrate_flow_ma);
     return svg(
       "svg",
-      { viewBox: "0 0 526 150", class: "diagram", role: "img", "aria-label": `Flow diagram of unit ${this.number}` },
+      { viewBox: "0 0 454 168", class: "diagram", role: "img", "aria-label": `Flow diagram of unit ${this.number}` },
       ...parts.filter(Boolean),
     );
   }
