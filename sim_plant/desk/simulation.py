@@ -213,7 +213,7 @@ class Simulation:
             self._session.back(round(wish.to_s * 1000.0))
             self._broken = ""
         finally:
-            self._busy, self._paused = "", True
+            self._busy, self._paused, self._changed = "", True, True
             self._begin()
         return f"wound back to {self._session.now_ms / 1000:g} s; time stands still"
 

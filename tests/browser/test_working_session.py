@@ -131,8 +131,8 @@ def test_a_working_session(site: Path, start_desk: Start, browser: Chrome, tmp_p
     page.inject("suction", "stuck_at", 2, "0.2")
     page.wait(lambda: page.codes()[1] == "LO", "unit 2 is locked out")
     assert {page.codes()[0], page.codes()[2]} <= RUNS
-    assert "low suction" in page.text("[data-unit='2'] .trouble")
-    assert "needs a reset" in page.text("article[data-unit='2'] .why")
+    assert page.text("article[data-unit='2'] .why") == "locked out: low suction, retries spent; needs a reset"
+    page.wait(lambda: "suction was lost" in page.text("article[data-unit='2'] .trouble"), "the first cause")
 
     # acknowledge, mend, reset
     page.tab("alarms")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -88,6 +89,18 @@ def test_wound_back_it_stands_still_at_that_moment(fast: Desk) -> None:
 
     assert "wound back to 12.3 s" in answer["text"]
     assert fast.session.now_ms == 12_300
+
+
+def test_what_is_shown_after_winding_back_is_the_plant_of_then(fast: Desk) -> None:
+    fast.ask(PAUSE)
+    fast.ask(Scans(kind="scans", count=500))
+    fast.ask(Back(kind="back", to_s=12.3))
+    end_s = time.monotonic() + DEADLINE_S
+
+    while (picture := shown(fast.simulation))["t_ms"] != 12_300:
+        assert time.monotonic() < end_s, picture["t_ms"]
+
+    assert (picture["busy"], picture["pace"]["paused"]) == ("", True)
 
 
 def test_a_case_file_is_handed_out_as_text(fast: Desk) -> None:
