@@ -35,13 +35,13 @@ def case_file(session: Session, unit: int, title: str) -> Written:
         raise RefusedError(f"a case lasts at most {CASE_MOST_S:g} s: wind back to before that")
     steps = tuple(done.step for done in session.performed if done.step is not None)
     last_s = steps[-1].at_s or 0.0 if steps else 0.0
-    for_s = max(done_s - last_s, RUN_LEAST_S)
+    for_s = max(round(done_s - last_s, 3), RUN_LEAST_S)
     case = CaseFile(
         title=title,
         family="done at the desk",
         given=Given(states=(UnitState.BOOT,), unit=unit, offset_s=0.0),
         step=steps,
-        expect=_expected(session, unit, last_s + for_s),
+        expect=_expected(session, unit),
         run=RunTable(for_s=for_s),
     )
     left_out = [done for done in session.performed if done.step is None]
@@ -51,21 +51,21 @@ def case_file(session: Session, unit: int, title: str) -> Written:
     return Written(name, text, len(left_out))
 
 
-def _expected(session: Session, unit: int, end_s: float) -> tuple[Expectation, ...]:
+def _expected(session: Session, unit: int) -> tuple[Expectation, ...]:
     """The state in which the unit is now; whoever wrote the case knows what else must be seen."""
     state = session.rig.state_of(unit)
     if not state:
         return ()
-    seen_s = max((session.now_ms - session.rig.scan_ms) / 1000.0, 0.0)
+    seen_s = (session.now_ms - session.rig.scan_ms) / 1000.0  # a session has scanned at least once
     words = state.replace("_", " ").lower()
     expectation = {
         "text": f"unit {unit} is in {words} at the end",
         "signal": "state",
         "is": state,
         "from_s": seen_s,
-        "until_s": seen_s + session.rig.scan_ms / 1000.0,
+        "until_s": session.now_ms / 1000.0,
     }
-    return (Expectation.model_validate(expectation),) if seen_s < end_s else ()
+    return (Expectation.model_validate(expectation),)
 
 
 def _head(session: Session, steps: tuple[Step, ...], left_out: list[tuple[int, str]]) -> list[str]:

@@ -25,8 +25,10 @@ export class Trends {
     this.range = null; // [from, to] in seconds while frozen or zoomed, null while it follows
     this.rows = { t_s: [], bank: {}, unit: {}, changes: [] };
     this.readAt = 0;
-    this.reading = false;
-    this.again = false;
+    this.reading = null; // a promise while rows are on their way
+    this.wanted = false;
+    this.later = 0;
+    this.dragging = false; // nothing is drawn anew under a pointer that draws a window
     this.shown = null; // the range that is drawn
     this.charts = [];
     this.head = html("h2", {}, "Trends");
@@ -38,6 +40,8 @@ export class Trends {
     this.controls();
     byId("trends").append(...PANELS.flatMap((panel, i) => [html("h3", {}, this.panelTitle(panel)), this.places[i]]), html("h3", {}, "States"), this.stripPlace);
     this.build();
+    byId("trends").addEventListener("pointerdown", (event) => (this.dragging = Boolean(event.target.closest(".u-over"))));
+    document.addEventListener("pointerup", () => this.dropped());
     new ResizeObserver(() => this.resize()).observe(byId("trends"));
   }
 
@@ -163,6 +167,12 @@ export class Trends {
     if (Math.abs(min - from) + Math.abs(max - to) > 1e-6) this.stopAt([min, max]);
   }
 
+  dropped() {
+    if (!this.dragging) return;
+    this.dragging = false;
+    this.read();
+  }
+
   changeUnit() {
     this.read();
   }
@@ -177,30 +187,43 @@ export class Trends {
     const still = nowS === this.nowS;
     this.nowS = nowS;
     if (back && this.range && this.range[0] >= nowS) this.range = null;
-    const due = performance.now() - this.readAt >= REFRESH_MS;
-    if (back || (!still && due && !this.range)) this.read();
+    if (still && !back) return;
+    const waitMs = REFRESH_MS - (performance.now() - this.readAt);
+    if (back || (!this.range && waitMs <= 0)) this.read();
+    else if (!this.range && !this.later) this.later = setTimeout(() => this.readLater(), waitMs);
   }
 
-  async read() {
-    if (this.reading) {
-      this.again = true;
-      return;
-    }
-    this.reading = true;
+  /** The last second of a plant that stands still now. */
+  readLater() {
+    this.later = 0;
+    if (!this.range) this.read();
+  }
+
+  /** Has the rows of the window read; while some are on their way, once more after them. */
+  read() {
+    this.wanted = this.reading !== null;
+    this.reading ??= this.readOnce().finally(() => {
+      this.reading = null;
+      if (this.wanted) this.read();
+    });
+  }
+
+  async readOnce() {
     this.readAt = performance.now();
-    const [from, to] = this.span();
+    const [range, unit, [from, to]] = [this.range, this.pickedUnit(), this.span()];
     try {
-      this.rows = await readHistory(this.pickedUnit(), from, to, Math.min(Math.max(this.width(), 300), 2000));
+      const rows = await readHistory(unit, from, to, Math.min(Math.max(this.width(), 300), 2000));
+      if (this.dragging || range !== this.range || unit !== this.pickedUnit()) return; // something else by now
+      this.rows = rows;
       this.draw(from, to);
     } catch (error) {
       setText(this.head, `Trends: ${error.message}`);
-    } finally {
-      this.reading = false;
-      if (this.again) {
-        this.again = false;
-        this.read();
-      }
     }
+  }
+
+  /** A frozen window is whole before it is taken away. */
+  async whole() {
+    while (this.range && this.reading) await this.reading;
   }
 
   draw(from, to) {
@@ -212,12 +235,14 @@ export class Trends {
     for (const u of this.charts) u.setScale("x", { min: from, max: to });
   }
 
-  saveCsv() {
+  async saveCsv() {
+    await this.whole();
     const name = `${this.about.name}-unit${this.pickedUnit()}`;
     download(`${name}.csv`, new Blob([csvOf(this.rows, this.pickedUnit(), this.about)], { type: "text/csv" }));
   }
 
   async savePng() {
+    await this.whole();
     const titles = [...PANELS.map((panel) => this.panelTitle(panel)), "States"];
     const head = `${this.about.title}: bank and unit ${this.pickedUnit()}, ${clockText(this.span()[0])} to ${clockText(this.span()[1])}. ${this.about.simulation}`;
     download(`${this.about.name}-unit${this.pickedUnit()}.png`, await pngOf(this.charts, titles, head));
