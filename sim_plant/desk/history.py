@@ -1,4 +1,4 @@
-"""What trends are drawn from: a row of readings for each second, and each change of state.
+"""What trends are drawn from: a row of readings for each second, each change of state, what was done.
 
 The simulation's thread appends, any thread reads; a lock is held for as long as a copy takes. A reading
 that is not to be believed is NaN in a row and null in what is handed out.
@@ -20,6 +20,7 @@ from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
 FINE_MS, COARSE_MS = 1_000, 10_000
 FINE_ROWS, COARSE_ROWS = 7_200, 8_640  # two hours, a day
 CHANGES_MAX = 40_000
+MARKS_MAX = 2_000
 POINTS_MAX = 4_000
 UNIT_LOOPS, BANK_LOOPS = names(UNIT_SIGNALS, Kind.AI), names(BANK_SIGNALS, Kind.AI)
 
@@ -30,6 +31,13 @@ class Change(NamedTuple):
     t_ms: int
     unit: int
     code: int
+
+
+class Mark(NamedTuple):
+    """Something was done."""
+
+    t_ms: int
+    words: str
 
 
 class _Row(NamedTuple):
@@ -46,6 +54,7 @@ class History:
         self._fine: deque[_Row] = deque(maxlen=FINE_ROWS)
         self._coarse: deque[_Row] = deque(maxlen=COARSE_ROWS)
         self._changes: deque[Change] = deque(maxlen=CHANGES_MAX)
+        self._marks: deque[Mark] = deque(maxlen=MARKS_MAX)
 
     def add(self, picture: Picture) -> None:
         """One row of readings."""
@@ -63,6 +72,11 @@ class History:
         with self._lock:
             self._changes.append(change)
 
+    def mark(self, mark: Mark) -> None:
+        """Something was done."""
+        with self._lock:
+            self._marks.append(mark)
+
     def forget_from(self, t_ms: int) -> None:
         """Time was wound back to that moment."""
         with self._lock:
@@ -71,14 +85,17 @@ class History:
                     rows.pop()
             while self._changes and self._changes[-1].t_ms >= t_ms:
                 self._changes.pop()
+            while self._marks and self._marks[-1].t_ms >= t_ms:
+                self._marks.pop()
 
     def read(self, unit: int, from_ms: int, to_ms: int, points: int) -> dict[str, Any]:
-        """Readings of the bank and of one unit, and the changes of all units, at most ``points`` rows.
+        """Readings of the bank and of one unit, changes of all units, what was done; at most ``points`` rows.
 
         Changes begin with the last one of each unit before ``from_ms``, so that a strip has a beginning.
         """
         with self._lock:
             fine, coarse, changes = list(self._fine), list(self._coarse), list(self._changes)
+            marks = list(self._marks)
         oldest_ms = fine[0].t_ms if fine else 0
         rows = [row for row in coarse if row.t_ms < oldest_ms] + fine
         rows = [row for row in rows if from_ms <= row.t_ms <= to_ms]
@@ -89,6 +106,7 @@ class History:
             "bank": self._columns(chosen, BANK_LOOPS, 0),
             "unit": self._columns(chosen, UNIT_LOOPS, len(BANK_LOOPS) + (unit - 1) * len(UNIT_LOOPS)),
             "changes": self._strip(changes, from_ms, to_ms),
+            "marks": [mark for mark in marks if from_ms <= mark.t_ms <= to_ms],
         }
 
     @staticmethod

@@ -24,7 +24,7 @@ from sim_plant.bench.runner import act_on
 from sim_plant.bench.steps import BANK_SWITCHES, UNIT_SWITCHES, Step
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.trace import Recorder
-from sim_plant.desk.history import FINE_MS, Change, History
+from sim_plant.desk.history import FINE_MS, Change, History, Mark
 from sim_plant.desk.shelf import Kept, Shelf
 from sim_plant.desk.wishes import Deed, Order, RefusedError
 from sim_plant.faults import Fault
@@ -253,7 +253,7 @@ class Session:
         step = None
         if self._sayable(order):
             step = Step(at_s=self.now_ms / 1000.0, unit=order.unit, command=order.verb, by=order.by)
-        self.performed.append(Performed(self.now_ms, step, order.words()))
+        self._note(Performed(self.now_ms, step, order.words()))
         self.rig.give(command)
 
     def _sayable(self, order: Order) -> bool:
@@ -271,8 +271,12 @@ class Session:
         marks = len(self.rig.recorder.marks)
         act_on(self.rig, step, deed.unit or 0, injected)
         words = "; ".join(mark.text for mark in self.rig.recorder.marks[marks:]) or _words_of(step)
-        self.performed.append(Performed(self.now_ms, step, words, injected.get(name)))
+        self._note(Performed(self.now_ms, step, words, injected.get(name)))
         return words
+
+    def _note(self, done: Performed) -> None:
+        self.performed.append(done)
+        self.history.mark(Mark(done.t_ms, done.words))
 
     def _check(self, deed: Deed) -> None:
         unit, step, n_units = deed.unit or 0, deed.action(self.now_ms, ""), self.site.units

@@ -67,3 +67,20 @@ def test_a_long_day_is_kept_by_the_second_and_before_that_by_ten() -> None:
     assert times[0] >= 100_000 - 10 * COARSE_ROWS
     fine = history.read(1, (100_000 - FINE_ROWS) * 1000, 10**9, 10_000)["t_s"]
     assert len(fine) == FINE_ROWS // 2  # what is handed out is bounded, too
+
+
+def test_what_was_done_stands_in_it_at_its_moment_and_goes_with_going_back() -> None:
+    desk = session()
+    run_to(desk, 20)
+    desk.do(deed(tank_pct=50))
+    desk.do(deed(10, unit=2, inject={"target": "suction", "kind": "open_circuit"}))
+    run_to(desk, 40)
+    done = desk.history.read(1, 0, 10**9, 100)["marks"]
+
+    desk.back(25_000)
+
+    assert [(mark.t_ms, mark.words) for mark in done] == [
+        (20_000, "tank_pct 50.0"),
+        (30_000, "suction open_circuit"),
+    ]
+    assert [mark.t_ms for mark in desk.history.read(1, 0, 10**9, 100)["marks"]] == [20_000]

@@ -23,7 +23,7 @@ export class Trends {
     this.pickedUnit = pickedUnit;
     this.nowS = 0;
     this.range = null; // [from, to] in seconds while frozen or zoomed, null while it follows
-    this.rows = { t_s: [], bank: {}, unit: {}, changes: [] };
+    this.rows = { t_s: [], bank: {}, unit: {}, changes: [], marks: [] };
     this.readAt = 0;
     this.reading = null; // a promise while rows are on their way
     this.wanted = false;
@@ -100,10 +100,16 @@ export class Trends {
       series: [{}, ...series],
       padding: [6, 28, strip ? 0 : 6, 0],
       hooks: {
-        draw: [(u) => (strip ? drawStrips(u, this.rows.changes, this.about.states, units, this.nowS) : drawLimits(u, limits()))],
+        draw: [(u) => (strip ? drawStrips(u, this.rows.changes, this.about.states, units, this.nowS) : this.drawLines(u, limits()))],
         setScale: [(u, key) => key === "x" && this.scaled(u)],
       },
     };
+  }
+
+  /** Limits across, and what was done down; its words stand in the first chart. */
+  drawLines(u, limits) {
+    drawLimits(u, limits);
+    drawMarks(u, this.rows.marks, u === this.charts[0]);
   }
 
   limitLines(panel) {
@@ -277,6 +283,30 @@ function drawLimits(u, limits) {
     for (const other of taken) if (Math.abs(other.y - y) < 13 * scale) right = Math.min(right, other.left - 12 * scale);
     taken.push({ y, left: right - ctx.measureText(text).width });
     ctx.fillText(text, right, y - 3 * scale);
+  }
+  ctx.restore();
+}
+
+function drawMarks(u, marks, words) {
+  const { ctx, bbox } = u;
+  const scale = window.devicePixelRatio || 1;
+  let free = bbox.left; // words that would stand on others are left out; the line stays
+  ctx.save();
+  ctx.font = `${10.5 * scale}px system-ui`;
+  ctx.strokeStyle = ctx.fillStyle = "#1b4f9c";
+  ctx.textAlign = "left";
+  ctx.setLineDash([2 * scale, 3 * scale]);
+  for (const [tMs, text] of marks) {
+    const x = u.valToPos(tMs / 1000, "x", true);
+    ctx.beginPath();
+    ctx.moveTo(x, bbox.top);
+    ctx.lineTo(x, bbox.top + bbox.height);
+    ctx.stroke();
+    const width = ctx.measureText(text).width + 3 * scale;
+    const left = x + width > bbox.left + bbox.width ? x - width : x + 3 * scale;
+    if (!words || left < free) continue;
+    ctx.fillText(text, left, bbox.top + bbox.height - 5 * scale);
+    free = left + width + 5 * scale;
   }
   ctx.restore();
 }
