@@ -5,6 +5,7 @@ target could not be reached, 4 stopped by the user. Evidence so far is kept in e
 ``campaign``, where 3 says that a live controller or a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 ``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
+``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
 from sim_plant.commands.explore import explore
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
+from sim_plant.commands.watch import watch
 from sim_plant.commands.wiring import wiring
 from sim_plant.site import demo_folder
 
@@ -120,6 +122,7 @@ app.command(
     "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
     "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
 )(campaign)
+app.command(epilog="Example: skidproof watch my_site --speed 20, then open the address that it prints")(watch)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(
     epilog="Example: skidproof plant my_site, and in another terminal "

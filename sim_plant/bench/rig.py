@@ -147,9 +147,12 @@ class Rig:
 
     def command(self, verb: Verb, unit: int, by: str) -> None:
         """A person's command, against the state that the person sees now."""
-        against = self.state_of(unit) if unit else ""
-        self._commands.append(Command(verb, unit, by, against))
-        self._mark("command", unit, verb.value)
+        self.give(Command(verb, unit, by, self.state_of(unit) if unit else ""))
+
+    def give(self, command: Command) -> None:
+        """A person's command with all that it says; the target gets it in the next scan."""
+        self._commands.append(command)
+        self._mark("command", command.unit, command.verb.value)
 
     def operate(self, switch: str, unit: int, on: bool, for_s: float | None = None) -> None:
         """Turn a switch; a reset button is let go by itself."""

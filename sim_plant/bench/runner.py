@@ -173,7 +173,7 @@ def _perform(rig: Rig, case: CaseFile, steps: Sequence[Step]) -> tuple[Anchors, 
             ]
         if step.name:
             anchors[step.name] = rig.now_ms
-        _act(rig, step, unit, injected)
+        act_on(rig, step, unit, injected)
     rig.run_for(case.run.for_s)
     return anchors, []
 
@@ -193,7 +193,8 @@ def _wait(rig: Rig, step: Step, number: int, unit: int, strike_ms: int) -> bool:
     return True
 
 
-def _act(rig: Rig, step: Step, under_test: int, injected: dict[str, Fault]) -> None:
+def act_on(rig: Rig, step: Step, under_test: int, injected: dict[str, Fault]) -> None:
+    """Do what a step says, now; ``injected`` holds the faults of the steps before it by their names."""
     unit = under_test if step.unit is None else step.unit
     if step.inject is not None:
         fault = step.inject.fault(unit, rig.plant.n_units)

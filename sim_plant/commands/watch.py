@@ -1,0 +1,186 @@
+"""``skidproof watch``: the simulated bank on a live page."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import socket
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+import uvicorn
+from rich.console import Console
+
+from controller.files import InputError
+from sim_plant.bench.evidence.console import plain_console
+from sim_plant.commands.common import BAD_INPUT, CAUTION, SeedOption, SiteArgument
+from sim_plant.desk.guard import Guard, is_loopback
+from sim_plant.desk.server import Desk
+from sim_plant.desk.session import Session
+from sim_plant.desk.simulation import Simulation
+from sim_plant.desk.still import find_browser, take_still
+from sim_plant.desk.wishes import SPEED_LEAST, SPEED_MOST
+from sim_plant.site import demo_folder, load_site
+
+LOOPBACK = "127.0.0.1"
+PORT = 8600
+GRACE_S = 1
+CONNECTIONS_MAX = 64
+SWITCH_S = 0.000_5  # an answer waits so long at most for the thread that computes; Python's own value is 5 ms
+
+
+def watch(
+    site: SiteArgument = None,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="TCP port; 0 takes a free one.")] = PORT,
+    bind: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Listen on this address. Beyond loopback the page is not encrypted: whoever reads along "
+            "has the key.",
+        ),
+    ] = LOOPBACK,
+    speed: Annotated[
+        str,
+        typer.Option(metavar="FACTOR", help="Times real time, 0.1 to 1000, or max; the page can change it."),
+    ] = "1",
+    off: Annotated[bool, typer.Option("--off", help="Start with the bank run selector at stop.")] = False,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="setpoint=number, in place of the site's; may be repeated."),
+    ] = None,
+    seed: SeedOption = None,
+    still: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.png", help="Write one picture of the page and end; needs chromium."),
+    ] = None,
+    still_at: Annotated[
+        float, typer.Option(min=1, max=86400, metavar="SECONDS", help="Plant time of that picture.")
+    ] = 900.0,
+) -> None:
+    """Show the site's simulated bank on a live page: watch, command, break, wind back, save as a case.
+
+    The address that is printed holds a key, made anew at each start. Ctrl-C or SIGTERM ends it.
+    """
+    errors = plain_console(sys.stderr)
+    try:
+        loaded = load_site(site or demo_folder(), set_ or ())
+        listening = _listen(bind, port)
+        chosen_seed = loaded.file.site.seed if seed is None else seed
+        options = [
+            *([f"--seed {seed}"] if seed is not None else []),
+            *(f"--set {text}" for text in set_ or ()),
+        ]
+        factor = _speed(speed)
+        browser = find_browser() if still is not None else ""
+    except InputError as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(BAD_INPUT) from error
+    with listening:
+        session = Session(loaded, chosen_seed, off, " ".join(options))
+        guard = Guard(bind, listening.getsockname()[1])
+        if still is None:
+            _serve(Simulation(session, factor), guard, listening, errors)
+            return
+        try:
+            _write_still(session, round(still_at * 1000), guard, listening, browser, still)
+        except InputError as error:
+            errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+            raise typer.Exit(BAD_INPUT) from error
+
+
+def _write_still(
+    session: Session, at_ms: int, guard: Guard, listening: socket.socket, browser: str, file: Path
+) -> None:
+    """Let the plant come to that moment and have a browser draw the page."""
+    while session.now_ms < at_ms:
+        session.scan()
+    simulation = Simulation(session, paused=True)
+    server = _server(simulation, guard)
+    serving = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+    simulation.start()
+    serving.start()
+    try:
+        take_still(browser, f"{guard.address}/enter?key={guard.key}&still", file)
+    finally:
+        server.should_exit = True
+        serving.join()
+        simulation.stop()
+
+
+def _speed(text: str) -> float | None:
+    if text == "max":
+        return None
+    try:
+        factor = float(text)
+    except ValueError:
+        raise InputError(f"--speed {text}: must be a number or max") from None
+    if not SPEED_LEAST <= factor <= SPEED_MOST:
+        raise InputError(f"--speed {text}: must lie in {SPEED_LEAST:g} to {SPEED_MOST:g}")
+    return factor
+
+
+def _listen(bind: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in bind else socket.AF_INET
+    try:
+        return socket.create_server((bind, port), family=family)
+    except OSError as error:
+        raise InputError(f"{bind}:{port}: {error.strerror or error}") from error
+
+
+def _serve(simulation: Simulation, guard: Guard, listening: socket.socket, errors: Console) -> None:
+    errors.print(CAUTION, style="dim")
+    if not is_loopback(guard.host):
+        errors.print(
+            f"CAUTION: {guard.host} can be reached from other machines, and the page is not encrypted: "
+            "whoever reads along has the key. Keep it on a network of its own.",
+            soft_wrap=True,
+        )
+    server = _server(simulation, guard)
+    errors.print(
+        f"the desk of {simulation.about()['title']}: {guard.address}/enter?key={guard.key}",
+        markup=False,
+        soft_wrap=True,
+    )
+    before_s = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    simulation.start()
+    try:
+        with _signals_end():
+            server.run(sockets=[listening])
+    finally:
+        simulation.stop()
+        sys.setswitchinterval(before_s)
+    errors.print("ended", markup=False)
+
+
+@contextlib.contextmanager
+def _signals_end() -> Iterator[None]:
+    """SIGINT and SIGTERM end the server, which hands them on afterwards: then they have done their work."""
+    before = {number: signal.signal(number, lambda *_: None) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _server(simulation: Simulation, guard: Guard) -> uvicorn.Server:
+    desk = Desk(simulation, guard, lambda: server.should_exit)
+    server = uvicorn.Server(
+        uvicorn.Config(
+            desk.app(),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            limit_concurrency=CONNECTIONS_MAX,
+            timeout_graceful_shutdown=GRACE_S,
+            lifespan="off",
+            ws="none",
+        )
+    )
+    return server

@@ -1,0 +1,35 @@
+// The firmware's journal and what became of wishes.
+
+import { wish } from "./ask.js";
+import { byId, clockText, html } from "./dom.js";
+
+export class Journal {
+  constructor() {
+    this.key = "";
+    this.receipts = html("ol", { class: "journal", reversed: true });
+    this.lines = html("ol", { class: "journal", reversed: true });
+    byId("panel-journal").append(html("h2", {}, "Wishes"), this.receipts, html("h2", {}, "Journal"), this.lines);
+  }
+
+  show(picture) {
+    const last = picture.journal.at(-1);
+    const key = JSON.stringify([picture.journal.length, last, picture.receipts]);
+    if (key === this.key || byId("panel-journal").hidden) return;
+    this.key = key;
+    this.receipts.replaceChildren(
+      ...picture.receipts.toReversed().map((r) => {
+        const row = line(r.t_s, r.text, r.outcome || "waits for the next scan", r.ok || !r.outcome ? "" : "refused");
+        const before = () => wish({ kind: "back", to_s: r.t_s });
+        row.append(html("button", { type: "button", class: "link", onclick: before, "aria-label": `Wind back to before ${r.text}` }, "back to before"));
+        return row;
+      }),
+    );
+    this.lines.replaceChildren(
+      ...picture.journal.toReversed().map(([tS, unit, kind, text]) => line(tS, unit ? `unit ${unit}` : "bank", `${kind}: ${text}`, kind)),
+    );
+  }
+}
+
+function line(tS, who, text, kind) {
+  return html("li", { class: kind }, html("time", {}, clockText(tS)), html("b", {}, ` ${who} `), text);
+}

@@ -1,0 +1,65 @@
+"""``skidproof watch`` refuses what it cannot use, serves what it says, and ends when it is told to."""
+
+from __future__ import annotations
+
+import re
+import signal
+import socket
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from command_line import CAUTION_WORDS, call, started
+
+MakeSite = Callable[..., Path]
+DEADLINE_S = 60.0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--speed", "fast"], "must be a number or max"),
+        (["--speed", "0"], "must lie in 0.1 to 1000"),
+        (["--speed", "nan"], "must lie in 0.1 to 1000"),
+        (["--bind", "256.0.0.1"], "256.0.0.1"),
+        (["--set", "purge_s=1e9"], "purge_s"),
+    ],
+)
+def test_what_cannot_be_used_is_refused_in_one_line(
+    make_site: MakeSite, arguments: list[str], words: str
+) -> None:
+    answer = call("watch", str(make_site()), *arguments, "--port", "0")
+
+    assert answer.code == 2
+    assert words in answer.err
+    assert len(answer.err.splitlines()) == 1
+
+
+def test_a_port_that_is_taken_is_refused(make_site: MakeSite) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        answer = call("watch", str(make_site()), "--port", str(other.getsockname()[1]))
+
+    assert answer.code == 2
+    assert "in use" in answer.err
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_it_prints_an_address_serves_the_page_and_ends_by_a_signal(
+    make_site: MakeSite, tmp_path: Path, number: signal.Signals
+) -> None:
+    process = started("watch", str(make_site()), "--port", "0", cwd=tmp_path)
+    assert process.stderr is not None
+    said = []
+    for line in process.stderr:
+        said.append(line)
+        if found := re.search(r"http://127\.0\.0\.1:\d+/enter\?key=\S+", line):
+            break
+    with urllib.request.urlopen(found[0], timeout=DEADLINE_S) as response:
+        assert response.status == 200
+
+    process.send_signal(number)
+
+    assert process.wait(DEADLINE_S) == 0
+    assert CAUTION_WORDS in "".join(said)
+    assert "Traceback" not in process.stderr.read()
