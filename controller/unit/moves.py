@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from controller.parts.timing import HOUR_S, NEVER, recent
 from controller.unit.machine import move
+from controller.unit.progress import flush_barred
 from controller.unit.states import Event, Trip, UnitState
 from controller.unit.table import STOPPING, Move, destination
 from controller.unit.view import View
@@ -85,7 +86,8 @@ def _after(v: View, cell: Move) -> UnitState:
     if m.state is UnitState.STOP_FLUSH:
         return m.target
     if m.state is UnitState.STOPPING:
-        flush = m.trip is Trip.T2 and (v.alone or v.in_state_s < v.s.token_wait_s)
+        in_time = v.alone or v.in_state_s < v.s.token_wait_s
+        flush = m.trip is Trip.T2 and in_time and not flush_barred(v)
         return UnitState.STOP_FLUSH if flush else m.target
     return cell.target
 

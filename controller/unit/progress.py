@@ -19,6 +19,7 @@ from controller.unit.states import (
     Trip,
     UnitState,
 )
+from controller.unit.table import STOP_FLUSH_ENDS
 from controller.unit.view import View
 
 UNAVAILABLE = frozenset(
@@ -207,11 +208,18 @@ def stopping(v: View) -> str | None:
         return coast
     if v.io.pump_running:
         return "waiting for the contactor to drop"
-    if m.trip is Trip.T2 and v.alone:
+    if m.trip is Trip.T2 and flush_barred(v) and v.in_state_s < v.s.token_wait_s:
+        return "waiting until it may flush"
+    if m.trip is Trip.T2 and v.alone and not flush_barred(v):
         return _count_down("waiting for this unit's turn to flush", v.in_state_s, turn_s(v))
     if m.trip is Trip.T2 and v.in_state_s < v.s.token_wait_s:
         return None if v.p.token and v.p.ready else "waiting for a flush slot"
     return _closed(v)
+
+
+def flush_barred(v: View) -> bool:
+    """Something stands that would end a stop flush at once: its valve must not open for a single scan."""
+    return bool(v.m.active & STOP_FLUSH_ENDS)
 
 
 def turn_s(v: View) -> float:

@@ -376,6 +376,12 @@ CELLS: dict[tuple[UnitState, Event], Cell] = {
     (state, row.event): row.cell(state) for row in MATRIX for state in STATES
 }
 BANK_EVENTS: frozenset[Event] = frozenset(row.event for row in MATRIX if row.bank)
+STOP_FLUSH_ENDS = sum(
+    1 << event
+    for event in Event
+    if event is not Event.DONE and isinstance(CELLS[UnitState.STOP_FLUSH, event], Move)
+)
+"""Events that end a stop flush at once, as bits: while one stands, none begins."""
 
 
 ALSO: dict[tuple[UnitState, Event], Group] = {

@@ -14,11 +14,11 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from controller.files import InputError
-from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, Pool
+from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, SplitPool
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.bench.explore.liveness import Liveness, liveness
 from sim_plant.bench.explore.papers import Figures, coverage, figures_of, outcome, sorted_cycles, write_papers
-from sim_plant.bench.explore.search import Bound, Level, Order, Search, search
+from sim_plant.bench.explore.search import Bound, Hands, Level, Order, Search, search
 from sim_plant.bench.prove import Job, about_proof
 from sim_plant.bench.targets import OUR_FIRMWARE
 from sim_plant.bench.verdicts import Verdict
@@ -67,7 +67,7 @@ def explore(
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         folder = _new_folder(out, loaded.name, started)
-        hands = Cluster(cluster) if cluster is not None else Here() if jobs == 1 else Pool(jobs)
+        hands = Cluster(cluster) if cluster is not None else Here() if jobs == 1 else SplitPool(jobs)
     except InputError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(BAD_INPUT) from error
@@ -102,9 +102,7 @@ def _new_folder(out: Path | None, name: str, started: datetime) -> Path:
     return folder
 
 
-def _look(
-    order: Order, hands: Here | Pool | Cluster, bound: Bound, errors: Console
-) -> tuple[Search, Liveness | None]:
+def _look(order: Order, hands: Hands, bound: Bound, errors: Console) -> tuple[Search, Liveness | None]:
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=errors, transient=True) as bar:
         task = bar.add_task("exploring", total=1.0)

@@ -6,8 +6,10 @@ import pytest
 from unit_views import COMPLETE, ago, cases, said, view
 
 from controller.settings import Setpoints
+from controller.unit.moves import perform
 from controller.unit.progress import feed_may_close
 from controller.unit.states import Event, Trip, UnitState
+from controller.unit.table import Move
 from controller.unit.view import View
 
 S = UnitState
@@ -68,6 +70,38 @@ def test_without_the_coordinator_unit_3_flushes_after_two_flushes_of_85_seconds(
     says: str | None, v: View
 ) -> None:
     assert said(v) == says
+
+
+SUMP = {"active": 1 << Event.SUMP_HIGH}
+SELECTOR = {"active": 1 << Event.SELECTOR_OFF}
+NO_FLUSH_ENDS_BY_IT = {"active": 1 << Event.COORDINATOR_LOST | 1 << Event.CALL_WITHDRAWN}
+
+
+@cases(
+    ("waiting until it may flush", view(S.STOPPING, 2, memory=T2 | SUMP)),
+    ("waiting until it may flush", view(S.STOPPING, 119.9, memory=T2 | CLOSING | SELECTOR)),
+    (COMPLETE, view(S.STOPPING, 120, memory=T2 | CLOSING | SELECTOR)),
+    ("waiting until it may flush", view(S.STOPPING, 2, memory=T2 | SUMP, permits=LOST, seat=(1, 6))),
+    (COMPLETE, view(S.STOPPING, 120, memory=T2 | CLOSING | SUMP, permits=LOST, seat=(6, 6))),
+    (COMPLETE, view(S.STOPPING, 2, memory=T1 | CLOSING | SUMP)),
+    (COMPLETE, view(S.STOPPING, 2, memory=T2 | NO_FLUSH_ENDS_BY_IT)),
+)
+def test_no_flush_begins_while_something_stands_that_would_end_it(says: str | None, v: View) -> None:
+    assert said(v) == says
+
+
+@pytest.mark.parametrize(
+    ("v", "next_state"),
+    [
+        (view(S.STOPPING, 2, memory=T2), S.STOP_FLUSH),
+        (view(S.STOPPING, 2, memory=T2 | SUMP), S.STANDBY),
+        (view(S.STOPPING, 2, memory=T2 | SUMP, permits=LOST), S.STANDBY),
+        (view(S.STOPPING, 120, memory=T2), S.STANDBY),
+        (view(S.STOPPING, 120, memory=T2, permits=LOST), S.STOP_FLUSH),
+    ],
+)
+def test_a_stop_that_may_not_flush_ends_where_it_leads(v: View, next_state: S) -> None:
+    assert perform(v, Event.DONE, Move(Trip.NONE, S.STOP_FLUSH)) is next_state
 
 
 @cases(

@@ -82,6 +82,37 @@ class Pool:
             process.terminate()
 
 
+class SplitPool:
+    """As many pools of one process. What belongs to one part always goes to the same, which may remember."""
+
+    lot = LOT
+    lost = Pool.lost
+
+    def __init__(self, jobs: int) -> None:
+        self._pools = [Pool(1) for _ in range(jobs)]
+        self._next = 0
+
+    def window(self) -> int:
+        """One lot at work and one waiting for each process."""
+        return 2 * len(self._pools)
+
+    def at(self, part: int) -> Pool:
+        """Where this part is done."""
+        return self._pools[part % len(self._pools)]
+
+    def submit(
+        self, do: Work[What, Thing, Told], order: What, things: tuple[Thing, ...]
+    ) -> Future[list[Told]]:
+        """Start a lot that belongs to no part; they take turns."""
+        self._next += 1
+        return self.at(self._next).submit(do, order, things)
+
+    def close(self) -> None:
+        """End the processes at once, whatever they are at."""
+        for pool in self._pools:
+            pool.close()
+
+
 class Cluster:
     """The workers of a dask scheduler. They need skidproof of this version and the controller under test.
 

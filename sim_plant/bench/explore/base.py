@@ -63,7 +63,6 @@ class Presets(NamedTuple):
     hour_over: bool = False  # losses of I/O that were counted an hour ago are forgotten
     suction_spent: bool = False
     purge_failed: bool = False  # the last purge did not show itself
-    two_flushes_due: bool = False
     cause_gone: bool = True  # for long enough, if it has gone
     volume_met: bool = True  # a flush has its volume
     stagnant: bool = False  # the last flush is long ago

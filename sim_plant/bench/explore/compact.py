@@ -170,6 +170,17 @@ def _feed_off(cap: int, short: int) -> Field:
     return Field("feed_off_ms", get, age.put, _STOPS)
 
 
+def _flush_on(cap: int, short: int) -> Field:
+    """Since when the flush valve is driven. With the pump on the feed is open, and nobody asks how long."""
+    age = _age("flush_ms", cap, short=short)
+
+    def get(m: UnitMemory) -> int:
+        code = age.get(m)
+        return cap + 1 if code and m.state in PUMPING else code
+
+    return Field("flush_ms", get, age.put)
+
+
 def _fresh(boot: int, back: int, short: int) -> Field:
     """Since when the image is fresh. Once a link counts as back, that it is fresh is all that matters.
 
@@ -207,6 +218,10 @@ def _put_lost(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.io_lost_ms = [NOW_MS - 10 * TICK_MS] * before + [NOW_MS - TICK_MS] * counted
 
 
+def _put_flushes_due(m: UnitMemory, code: int, _passed: Passed) -> None:
+    m.start_flushes_due = 1 + code
+
+
 def _put_reference(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
@@ -233,12 +248,13 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
         _latched(),
         _flag("stopped"),
         _flag("in_maintenance"),
+        Field("start_flushes_due", lambda m: int(m.start_flushes_due > 1), _put_flushes_due),
         _flag("estopped"),
         _flag("lost_memory"),
         Field("scanned_ms", lambda m: int(m.scanned_ms != NEVER), _put_scanned),
         _age("feed_ms", max(t["suction_blank_s"], t["FEED_PROOF_S"])),
         _feed_off(t["flush_tail_s"], short(s, "flush_tail_s")),
-        _age("flush_ms", t["flush_lead_s"], short=short(s, "flush_lead_s")),
+        _flush_on(t["flush_lead_s"], short(s, "flush_lead_s")),
         _age("both_ms", max(t["start_flush_max_s"] + 1, t["FLUSH_PROOF_S"], t["stop_flush_s"])),
         _age("pump_ms", t["tds_blank_start_s"], PUMPING),
         _age("enable_ms", t["enable_lead_s"], PUMPING, short(s, "enable_lead_s")),
@@ -255,8 +271,9 @@ def layout(s: Setpoints) -> tuple[Field, ...]:
     )
 
 
-def _put_scanned(m: UnitMemory, code: int, passed: Passed) -> None:
-    m.scanned_ms = NOW_MS - (passed is Passed.TICK) * TICK_MS if code else NEVER
+def _put_scanned(m: UnitMemory, code: int, _passed: Passed) -> None:
+    """A scan adds nothing to volume and hours, which are chosen or not looked at."""
+    m.scanned_ms = NOW_MS if code else NEVER
 
 
 class Codec:

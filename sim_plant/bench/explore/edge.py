@@ -1,18 +1,17 @@
 """One scan as an observer at the terminals judges it, and the conditions that it knows.
 
-The observer sees what a scan was given, and the outputs before and after it; of the firmware it knows nothing
-but the state that it reports. A condition that has an on-delay counts once that has run out.
+The observer sees what a scan was given (``given``), and the outputs before and after it; of the firmware it
+knows nothing but the state that it reports.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-from controller.parts.analogue import Quality
 from controller.settings import Setpoints
-from controller.signals import UNIT_SIGNALS, UnitOutputs, from_ma, signal_named
+from controller.signals import UnitOutputs
 from controller.unit.states import UnitState
-from sim_plant.bench.explore.base import LOOP_NAMES, Scene
+from sim_plant.bench.explore.given import Given
 from sim_plant.bench.explore.scale import short, ticks
 
 
@@ -48,7 +47,7 @@ def limits_of(site: Setpoints, scaled: Setpoints) -> Limits:
         settle=t["settle_s"],
         purge=t["purge_s"],
         quality_flush=t["quality_flush_s"],
-        purge_gap=t["pressure_rise_s"] + 2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
+        purge_gap=2 * t["purge_interval_s"] + max(t["purge_s"], t["quality_flush_s"]),
         boot=t["boot_s"],
         io_back=t["io_back_s"],
         back_short=short(site, "boot_s", "io_back_s"),
@@ -70,7 +69,7 @@ class Seen(NamedTuple):
     open_on: int  # ticks with the flush valve open and the pump on
     shown: int  # this flush with the pump on: 1 pressure was measured before it, 2 it has shown itself
     running: int  # ticks with the pump on
-    gap: int  # ticks with the pump on since it started or since a purge that showed itself
+    gap: int  # ticks of production since the start or since a purge that showed itself
     since_flush: int  # ticks since a flush with the pump on ended, in this run
     selector: int  # ticks with the selector away from AUTO, and one
     feed: int  # ticks with the feed open
@@ -86,51 +85,13 @@ class Edge(NamedTuple):
 
     was: UnitOutputs
     state: UnitState
-    given: Scene
+    given: Given
     out: UnitOutputs
     entered: UnitState
     seen: Seen
     n: Limits
-    well: UnitOutputs | None
-    """What the unit would have driven if all had been well in this scan; None for that scan itself."""
-
-
-_SUCTION, _MEMBRANE, _QUALITY, _CONCENTRATE = (
-    signal_named(UNIT_SIGNALS, LOOP_NAMES[place]) for place in (0, 1, 2, 4)
-)
-
-
-def _measured(g: Scene, place: int) -> bool:
-    return g.presets.loops[place] is Quality.GOOD and getattr(g.io, LOOP_NAMES[place]) >= 4.0
-
-
-def suction_bar(g: Scene) -> float | None:
-    """Suction pressure, None when it is not to be believed."""
-    return from_ma(_SUCTION, g.io.suction_ma) if _measured(g, 0) else None
-
-
-def membrane_bar(g: Scene) -> float | None:
-    """Membrane pressure, likewise."""
-    return from_ma(_MEMBRANE, g.io.membrane_ma) if _measured(g, 1) else None
-
-
-def _tds_mgl(g: Scene, n: Limits) -> float | None:
-    return from_ma(_QUALITY, g.io.permeate_cond_ma) * n.s.tds_per_us if _measured(g, 2) else None
-
-
-def concentrate_m3h(g: Scene) -> float | None:
-    """Concentrate flow, likewise."""
-    return from_ma(_CONCENTRATE, g.io.concentrate_flow_ma) if _measured(g, 4) else None
-
-
-def fresh(e: Edge) -> bool:
-    """The image is young enough to be judged."""
-    return e.given.age_ms <= 1000.0 * e.n.s.io_stale_s
-
-
-def lost(e: Edge) -> bool:
-    """The image is so old that it counts as lost."""
-    return e.given.age_ms >= 1000.0 * e.n.s.io_lost_s
+    goes_on: bool
+    """Nothing is wrong but a reading of quality, and the pump is driven when that is right, too."""
 
 
 def idle(out: UnitOutputs) -> bool:
@@ -143,57 +104,12 @@ def started(e: Edge) -> bool:
     return e.out.pump and not e.was.pump
 
 
-def suction_low(e: Edge) -> bool:
-    """Suction low with the feed open for long enough to judge it."""
-    bar = suction_bar(e.given)
-    return (
-        e.given.presets.elapsed
-        and e.seen.feed >= e.n.suction_blank
-        and bar is not None
-        and bar < e.n.s.suction_trip_bar
-    )
+def suction_judged(e: Edge) -> bool:
+    """The feed valve has been open for long enough to judge suction."""
+    return e.seen.feed >= e.n.suction_blank
 
 
-def suction_gone(e: Edge) -> bool:
-    """Suction all but gone, or its switch open."""
-    if not e.given.presets.elapsed or e.seen.feed < e.n.suction_blank:
-        return False
-    bar = suction_bar(e.given)
-    return not e.given.io.suction_ok or (bar is not None and bar < e.n.s.suction_fast_bar)
-
-
-def pressure_high(e: Edge) -> bool:
-    """Membrane pressure above the trip."""
-    bar = membrane_bar(e.given)
-    return e.given.presets.elapsed and bar is not None and bar > e.n.s.discharge_trip_bar
-
-
-def suction_loop_bad(e: Edge) -> bool:
-    """The suction loop is BAD."""
-    return e.given.presets.loops[0] is Quality.BAD
-
-
-def no_answer(e: Edge) -> bool:
-    """The contactor does not answer."""
-    return e.given.presets.elapsed and e.was.pump and not e.given.io.pump_running
-
-
-def permeate_blocked(e: Edge) -> bool:
-    """The permeate switch is open."""
-    return e.given.presets.elapsed and not e.given.io.permeate_ok
-
-
-def leak(e: Edge) -> bool:
-    """The skid leak detector is wet."""
-    return e.given.presets.elapsed and not e.given.io.skid_dry
-
-
-def welded(e: Edge) -> bool:
-    """The contactor has not dropped; a pump that is commanded on in this scan may answer."""
-    return e.given.presets.elapsed and not e.was.pump and not e.out.pump and e.given.io.pump_running
-
-
-def judged(e: Edge) -> bool:
+def quality_judged(e: Edge) -> bool:
     """Permeate quality is judged: the pump has run long enough, and no flush is on or just over."""
     o = e.seen
     return (
@@ -204,16 +120,20 @@ def judged(e: Edge) -> bool:
     )
 
 
-def very_bad_water(e: Edge) -> bool:
-    """Permeate above the lockout, while it is judged."""
-    tds = _tds_mgl(e.given, e.n)
-    return e.given.presets.elapsed and judged(e) and tds is not None and tds > e.n.s.tds_lockout_mgl
+def welded(e: Edge) -> bool:
+    """The contactor has not dropped; one of a pump that is about to be commanded on may answer.
+
+    Between enable and pump a start takes less than it takes to believe the contactor (SR-12 asks for it after
+    a stop).
+    """
+    return not e.was.pump and not e.out.pump and e.state is not UnitState.PUMP_START and e.given.runs
 
 
 def needs_reset(e: Edge) -> bool:
     """Pump stopped by what SR-08, 10, 26 and 41 name: only a reset ends that."""
+    g = e.given
     return (
         e.was.pump
-        and fresh(e)
-        and (pressure_high(e) or not e.given.io.motor_healthy or suction_loop_bad(e) or permeate_blocked(e))
+        and g.fresh
+        and (g.pressure_high or not g.motor_healthy or g.suction_bad or g.permeate_blocked)
     )

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 from controller.signals import UnitOutputs
 from controller.unit.states import STATES, UnitState
-from sim_plant.bench.campaign.hands import Cluster, Here, Pool
+from sim_plant.bench.campaign.hands import Here
 from sim_plant.bench.explore.base import Driven, Scene
-from sim_plant.bench.explore.search import Order, Search
+from sim_plant.bench.explore.search import Hands, Order, Search
 from sim_plant.bench.explore.step import Unit
 
 LOT = 500
@@ -74,7 +74,7 @@ class Liveness(NamedTuple):
 
 def liveness(
     found: Search,
-    hands: Here | Pool | Cluster | None = None,
+    hands: Hands | None = None,
     told: Callable[[float], None] = lambda _share: None,
 ) -> Liveness:
     """Look at every memory of a search that is closed."""
@@ -104,7 +104,7 @@ def liveness(
 
 
 def _looked(
-    order: Order, hands: Here | Pool | Cluster, driving: Sequence[Driving]
+    order: Order, hands: Hands, driving: Sequence[Driving]
 ) -> Iterator[tuple[Sequence[Driving], Looked]]:
     waiting = []
     for begin in range(0, len(driving), LOT):

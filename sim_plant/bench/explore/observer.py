@@ -1,25 +1,16 @@
 """What the observer of one unit remembers from scan to scan.
 
 It is part of an explored state, in bytes beside the memory. Times are in ticks, up to the longest that a
-requirement asks for. The state that a unit reports is used for one thing: that it is out for maintenance.
+requirement asks for. The state that a unit reports is used for two things: that it is out for maintenance,
+and that its pump has only just been started.
 """
 
 from __future__ import annotations
 
-from controller.signals import UnitOutputs, Verb
+from controller.signals import UnitOutputs
 from controller.unit.states import UnitState
-from sim_plant.bench.explore.base import REFERENCE_BAR, Passed
-from sim_plant.bench.explore.edge import (
-    Edge,
-    Limits,
-    Seen,
-    concentrate_m3h,
-    fresh,
-    idle,
-    lost,
-    membrane_bar,
-    needs_reset,
-)
+from sim_plant.bench.explore.base import Passed
+from sim_plant.bench.explore.edge import Edge, Limits, Seen, idle, needs_reset
 
 
 def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
@@ -34,21 +25,25 @@ def at_power_up(n: Limits, before: Seen | None = None) -> Seen:
     return begun._replace(selector=before.selector, estop=before.estop, locked=before.locked, out=before.out)
 
 
-def pass_time(o: Seen, was: UnitOutputs, passed: Passed, n: Limits) -> Seen:
-    """What the observer remembers when the next scan comes: outputs have stood for so much longer."""
+def pass_time(o: Seen, was: UnitOutputs, state: UnitState, passed: Passed, n: Limits) -> Seen:
+    """What the observer remembers when the next scan comes: outputs have stood for so much longer.
+
+    A pump start does not count as production: it ends within seconds, but here on-delays may take for ever.
+    """
     if passed is Passed.NOTHING:
         return o
     if passed is Passed.SHORT:
         return _pass_short(o, was, n)
     both = was.feed_valve and was.flush_valve and not was.pump
     flush_off, flush_on = was.flush_valve and not was.pump, was.flush_valve and was.pump
+    produces = was.pump and state is not UnitState.PUMP_START
     return o._replace(
         both=min(o.both + both, n.start_flush),
         shut=min(o.shut + (not was.flush_valve), n.settle),
         open_off=min(o.open_off + flush_off, n.flush_open_off + 1),
         open_on=min(o.open_on + flush_on, n.flush_open_on + 1),
         running=min(o.running + was.pump, n.blank_start),
-        gap=min(o.gap + was.pump, n.purge_gap + 1),
+        gap=min(o.gap + produces, n.purge_gap + 1),
         since_flush=min(o.since_flush + 1, n.blank_purge),
         selector=min(o.selector + 1, n.selector_dead + 2) if o.selector else 0,
         feed=min(o.feed + was.feed_valve, n.suction_blank),
@@ -84,11 +79,11 @@ def look(e: Edge) -> Seen:
     whole = int(o.both >= e.n.start_flush) if was_both and not both else o.whole
     ended_on = e.was.flush_valve and e.was.pump and out.pump and not out.flush_valve
     open_on = out.flush_valve and out.pump
-    away = not given.io.selector_auto
-    estop = o.estop or given.permits.estop_open
-    if estop and not given.permits.estop_open and (given.permits.reset or (o.selector and not away)):
+    away = not given.selector_auto
+    estop = o.estop or given.estop_open
+    if estop and not given.estop_open and (given.reset or (o.selector and not away)):
         estop = 0
-    locked = 0 if given.permits.reset and not needs_reset(e) else o.locked or int(needs_reset(e))
+    locked = 0 if given.reset and not needs_reset(e) else o.locked or int(needs_reset(e))
     selector = max(o.selector, 1) if away else 0
     return Seen(
         both=o.both if both and was_both else 0,
@@ -103,7 +98,7 @@ def look(e: Edge) -> Seen:
         selector=e.n.selector_dead + 2 if selector and at_rest else selector,
         feed=o.feed if out.feed_valve else 0,
         estop=int(estop),
-        back=0 if lost(e) or (o.back < e.n.io_back and not fresh(e)) else o.back,
+        back=0 if given.lost or (o.back < e.n.io_back and not given.fresh) else o.back,
         locked=locked,
         boot=o.boot,
         out=_out(e),
@@ -115,16 +110,13 @@ SHOWN = 2
 
 def _shown(e: Edge) -> int:
     """A flush with the pump on shows itself by flow, or by a fall of a pressure that was measured before."""
-    bar, flow = membrane_bar(e.given), concentrate_m3h(e.given)
     if not e.was.flush_valve:
-        return int(bar is not None)  # it opens in this scan
-    fallen = e.seen.shown and bar is not None and bar < e.n.s.purge_evidence_ratio * REFERENCE_BAR
-    flowing = flow is not None and flow > e.n.s.purge_evidence_flow_m3h
-    return SHOWN if fallen or flowing else e.seen.shown
+        return int(e.given.pressure_known)  # it opens in this scan
+    fallen = e.seen.shown and e.given.pressure_fallen
+    return SHOWN if fallen or e.given.flowing else e.seen.shown
 
 
 def _out(e: Edge) -> int:
     if e.entered is UnitState.MAINTENANCE:
         return 1
-    returned = any(c.verb is Verb.RETURN_TO_SERVICE for c in e.given.permits.commands)
-    return 0 if returned and e.state is UnitState.MAINTENANCE else e.seen.out
+    return 0 if e.given.returned and e.state is UnitState.MAINTENANCE else e.seen.out

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from controller.parts.timing import NEVER
 from controller.settings import Setpoints
 from controller.unit.memory import UnitMemory
-from controller.unit.states import STATES, UnitState
+from controller.unit.states import PUMPING, STATES, UnitState
 from sim_plant.bench.explore.compact import Codec, Field
 from sim_plant.bench.explore.scale import real_s, ticks
 
@@ -50,6 +50,7 @@ WATCHED = (
     "latched",
     "stopped",
     "in_maintenance",
+    "start_flushes_due",
     "estopped",
     "lost_memory",
     "closing",
@@ -89,6 +90,8 @@ class Regions:
             since_ms = getattr(m, name)
             if m.state not in self._fields[name].live:
                 found.append(0)
+            elif name == "flush_ms" and m.state in PUMPING and since_ms != NEVER:
+                found.append(1 + len(limits))  # nobody asks how long
             elif name == "feed_off_ms" and m.feed_ms == since_ms == NEVER:
                 found.append(1 + len(limits))  # not opened yet: let go long ago
             elif since_ms == NEVER:

@@ -5,23 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from controller.parts.analogue import Quality
 from controller.unit.states import Event, UnitState
 from sim_plant.bench.explore.edge import (
     Edge,
-    fresh,
     idle,
-    judged,
-    leak,
-    lost,
-    no_answer,
-    permeate_blocked,
-    pressure_high,
+    quality_judged,
     started,
-    suction_gone,
-    suction_loop_bad,
-    suction_low,
-    very_bad_water,
+    suction_judged,
     welded,
 )
 from sim_plant.bench.explore.observer import SHOWN
@@ -47,11 +37,11 @@ def _all_off(e: Edge) -> bool:
 
 
 def _bank(event: Event) -> Check:
-    return lambda e: event in e.given.permits.events
+    return lambda e: event in e.given.events
 
 
 def _with_image(check: Check) -> Check:
-    return lambda e: fresh(e) and check(e)
+    return lambda e: e.given.fresh and check(e)
 
 
 def _opens(e: Edge) -> bool:
@@ -64,14 +54,17 @@ def _opens(e: Edge) -> bool:
 
 def _purge_ended(e: Edge) -> bool:
     ended = e.was.pump and e.was.flush_valve and e.out.pump and not e.out.flush_valve
-    return bool(ended and e.seen.shown == SHOWN and e.given.permits.token)
+    return bool(ended and e.seen.shown == SHOWN and e.given.token)
+
+
+def _producing(e: Edge) -> bool:
+    """Quality is judged, and not in a pump start: that ends within seconds, but here it may last for ever."""
+    return quality_judged(e) and e.state is not UnitState.PUMP_START
 
 
 def _only_quality(e: Edge) -> bool:
     """In blanking, with nothing wrong but a reading of quality, and the pump would go on if all were well."""
-    if e.well is None or not e.well.pump or not e.was.pump or judged(e):
-        return False
-    return bool(e.given.atoms) and all(atom.startswith("tds_mgl") for atom in e.given.atoms)
+    return e.goes_on and e.was.pump and not quality_judged(e)
 
 
 _QUIET = frozenset({UnitState.OFF, UnitState.MAINTENANCE})
@@ -98,39 +91,44 @@ REQUIRED: tuple[Required, ...] = (
     Required(
         "SR-04",
         "low suction stops the pump",
-        _with_image(lambda e: e.was.pump and suction_low(e)),
+        _with_image(lambda e: e.was.pump and suction_judged(e) and e.given.suction_low),
         _pump_off,
     ),
     Required(
         "SR-05",
         "suction gone, or the suction switch open, stops the pump",
-        _with_image(lambda e: e.was.pump and suction_gone(e)),
+        _with_image(lambda e: e.was.pump and suction_judged(e) and e.given.suction_gone),
         _pump_off,
     ),
     Required(
         "SR-08",
         "high membrane pressure stops the pump",
-        _with_image(lambda e: e.was.pump and pressure_high(e)),
+        _with_image(lambda e: e.was.pump and e.given.pressure_high),
         _pump_off,
     ),
     Required(
         "SR-09",
         "the discharge switch stops the pump at once",
-        _with_image(lambda e: not e.given.io.discharge_ok),
+        _with_image(lambda e: not e.given.discharge_ok),
         _pump_off,
     ),
     Required(
         "SR-10",
         "the motor protector stops the pump at once",
-        _with_image(lambda e: not e.given.io.motor_healthy),
+        _with_image(lambda e: not e.given.motor_healthy),
         _pump_off,
     ),
-    Required("SR-11", "a pump that does not answer is stopped", _with_image(no_answer), _pump_off),
+    Required(
+        "SR-11",
+        "a pump that does not answer is stopped",
+        _with_image(lambda e: e.was.pump and e.given.stands),
+        _pump_off,
+    ),
     Required(
         "SR-12",
         "a contactor that does not drop loses its enable, and the beacon shows it",
         _with_image(welded),
-        lambda e: not e.out.enable and (e.out.beacon or e.entered in _QUIET or e.given.permits.reset),
+        lambda e: not e.out.enable and (e.out.beacon or e.entered in _QUIET or e.given.reset),
     ),
     Required(
         "SR-15",
@@ -150,24 +148,27 @@ REQUIRED: tuple[Required, ...] = (
         lambda e: e.out.flush_valve,
         lambda e: e.seen.open_off <= e.n.flush_open_off and e.seen.open_on <= e.n.flush_open_on,
     ),
-    Required("SR-20", "very bad water stops the pump", _with_image(very_bad_water), _pump_off),
+    Required(
+        "SR-20",
+        "very bad water stops the pump",
+        _with_image(lambda e: _producing(e) and e.given.water_very_bad),
+        _pump_off,
+    ),
     Required("SR-21", "no reading of quality stops a pump in blanking", _only_quality, lambda e: e.out.pump),
     Required(
         "SR-24",
         "a BAD quality loop stops production",
-        _with_image(
-            lambda e: e.was.pump and e.given.presets.elapsed and e.given.presets.loops[2] is Quality.BAD
-        ),
+        _with_image(lambda e: e.was.pump and e.given.quality_bad),
         _pump_off,
     ),
     Required(
         "SR-26",
         "a BAD suction loop stops the pump",
-        _with_image(lambda e: e.was.pump and suction_loop_bad(e)),
+        _with_image(lambda e: e.was.pump and e.given.suction_bad),
         _pump_off,
     ),
     Required("SR-28", "the high-high float stops the pump", _bank(Event.TANK_HIGH_HIGH), _pump_off),
-    Required("SR-30", "a skid leak shuts everything", _with_image(leak), _all_off),
+    Required("SR-30", "a skid leak shuts everything", _with_image(lambda e: e.given.leak), _all_off),
     Required("SR-31", "a floor leak shuts everything", _bank(Event.FLOOR_LEAK), _all_off),
     Required(
         "SR-32",
@@ -178,7 +179,7 @@ REQUIRED: tuple[Required, ...] = (
     Required(
         "SR-33",
         "an E-stop shuts everything, and its release opens nothing before a reset",
-        lambda e: e.given.permits.estop_open or (bool(e.seen.estop) and not e.given.permits.reset),
+        lambda e: e.given.estop_open or (bool(e.seen.estop) and not e.given.reset),
         _all_off,
     ),
     Required(
@@ -197,9 +198,7 @@ REQUIRED: tuple[Required, ...] = (
         "SR-36",
         "antiscalant out stops production",
         lambda e: (
-            e.was.pump
-            and e.state is not UnitState.PUMP_START
-            and Event.ANTISCALANT_LOW in e.given.permits.events
+            e.was.pump and e.state is not UnitState.PUMP_START and Event.ANTISCALANT_LOW in e.given.events
         ),
         _pump_off,
     ),
@@ -208,22 +207,24 @@ REQUIRED: tuple[Required, ...] = (
     Required(
         "SR-41",
         "a blocked permeate side stops the pump",
-        _with_image(lambda e: e.was.pump and permeate_blocked(e)),
+        _with_image(lambda e: e.was.pump and e.given.permeate_blocked),
         _pump_off,
     ),
     Required(
         "SR-42",
         "after power-up nothing opens for the boot time, with a bank that is not ready sooner",
-        lambda e: e.seen.boot < e.n.boot and not e.given.permits.ready,
+        lambda e: e.seen.boot < e.n.boot and not e.given.ready,
         lambda e: not _opens(e),
     ),
     Required(
         "SR-45",
         "after a lost image nothing opens before it has been back for a while",
-        lambda e: lost(e) or e.seen.back < e.n.io_back,
+        lambda e: e.given.lost or e.seen.back < e.n.io_back,
         _all_off,
     ),
-    Required("SR-46", "a stale image is no measurement: everything off", lambda e: not fresh(e), _all_off),
+    Required(
+        "SR-46", "a stale image is no measurement: everything off", lambda e: not e.given.fresh, _all_off
+    ),
     Required(
         "SR-47", "with the heartbeat of the bank lost no pump runs", _bank(Event.COORDINATOR_LOST), _pump_off
     ),
@@ -236,16 +237,16 @@ REQUIRED: tuple[Required, ...] = (
     Required(
         "SR-50",
         "the selector stops the pump at once and the valves within 5 s",
-        lambda e: not e.given.io.selector_auto,
+        lambda e: not e.given.selector_auto,
         lambda e: not e.out.pump and (e.seen.selector < e.n.selector_dead + 2 or idle(e.out)),
     ),
     Required(
         "SR-51",
         "what a reset must end stays shut until then",
-        lambda e: bool(e.seen.locked) and not e.given.permits.reset,
+        lambda e: bool(e.seen.locked) and not e.given.reset,
         lambda e: not started(e) and not (e.out.feed_valve and not e.was.feed_valve),
     ),
-    Required("SR-54", "isolated, a unit drives nothing", lambda e: not e.given.io.isolator_on, _all_off),
+    Required("SR-54", "isolated, a unit drives nothing", lambda e: not e.given.isolator_on, _all_off),
 )
 
 
@@ -256,22 +257,22 @@ class Broken(NamedTuple):
     text: str
 
 
-_REST = frozenset({"SR-12", "SR-21"})
+_REST = frozenset({"SR-12", "SR-21", "SR-49"})
 _AT_REST = tuple((place, r) for place, r in enumerate(REQUIRED) if r.id in _REST)
 _ALL = tuple(enumerate(REQUIRED))
 
 
-def broken(e: Edge, counted: list[int]) -> list[Broken]:
+def broken(e: Edge, counted: list[int], times: int = 1) -> list[Broken]:
     """Requirements that this scan breaks; ``counted`` adds up how often each applied, in the order of
-    REQUIRED.
+    REQUIRED, where the scan stands for so many.
 
-    A unit that drives nothing before and after the scan can break two of them only; the others are neither
+    A unit that drives nothing before and after the scan can break three of them only; the others are neither
     asked nor counted then.
     """
     found = []
     for place, required in _AT_REST if idle(e.out) and idle(e.was) else _ALL:
         if required.applies(e):
-            counted[place] += 1
+            counted[place] += times
             if not required.holds(e):
                 found.append(Broken(required.id, required.text))
     return found

@@ -6,7 +6,8 @@ interval between the limits that the logic compares it with (``reading.limits``)
 
 ``Scenes.of`` gives what is tried in a state: each base, and on each base every atom that matters there
 (``Scenes.places``), one tick after the scan before or within the same tick. Two things in one scan are not
-tried, but for a command with the selector turned away: one is followed by the other within the tick instead.
+tried, but for some that are held or remembered together (``_TOGETHER``): one is followed by the other within
+the tick instead.
 That this leaves nothing out is tested with random scenes of any number of atoms (``tests/bench/explore``).
 """
 
@@ -58,7 +59,6 @@ CHOSEN = (
     "hour_over",
     "suction_spent",
     "purge_failed",
-    "two_flushes_due",
     "cause_gone",
     "volume_met",
     "stagnant",
@@ -187,8 +187,43 @@ _BY_HAND = frozenset({"commands", "reset"})
 """What a person gives with the selector turned away; a return to service asks for that."""
 
 
-_TRIED = ((True, Passed.TICK), (True, Passed.SHORT), (True, Passed.NOTHING), (False, Passed.NOTHING))
-"""Bases on which every atom is tried: what the bank grants, and what has passed since the scan before."""
+_UNGRANTED = _EVERYWHERE | _BY_HAND | {"pump_running"}
+"""What is tried with nothing granted where something is driven; the rest follows within the tick."""
+_TRIED = (
+    (True, Passed.TICK),
+    (True, Passed.NOTHING),
+    (True, Passed.SHORT),
+    (False, Passed.NOTHING),
+    (False, Passed.TICK),
+)
+"""Bases on which atoms are tried: what the bank grants, and what has passed since the scan before."""
+
+_SUCTION_PLACES = frozenset({_SUCTION, "suction_ok"})
+_TOGETHER: tuple[tuple[frozenset[str], frozenset[str]], ...] = (
+    (frozenset({"selector_auto"}), _BY_HAND | {"age_ms", "estop_open"}),
+    (frozenset({"estop_open"}), frozenset({"age_ms"})),
+    (frozenset({"hour_over"}), frozenset({"age_ms"})),
+    (frozenset({"suction_spent"}), _SUCTION_PLACES),
+    (frozenset({"quality_spent"}), frozenset({f"loop {LOOP_OF['tds_mgl']}"})),
+    (frozenset({"resets_spent", "cause_gone"}), frozenset({"reset"})),
+)
+"""Places that are tried together: two things that are both held or remembered, or a count that is spent and
+what asks for it."""
+_IN_STOPS = (frozenset({"close_feed"}), frozenset({event.name for event in BANK_CAUSES}) | _SUCTION_PLACES)
+"""Likewise, where a valve waits for its turn to close and something else comes."""
+_IN_PUMP_FLUSHES = (
+    frozenset({"purge_failed", f"loop {LOOP_OF['membrane_bar']}"}),
+    frozenset({f"loop {LOOP_OF['concentrate_m3h']}"}),
+)
+"""Likewise, where a flush shows itself by one of two quantities, or did not the time before."""
+
+
+def _together(state: UnitState) -> tuple[tuple[frozenset[str], frozenset[str]], ...]:
+    if state in (UnitState.STOPPING, UnitState.STOP_FLUSH):
+        return (*_TOGETHER, _IN_STOPS)
+    if state in (UnitState.PURGE, UnitState.QUALITY_FLUSH):
+        return (*_TOGETHER, _IN_PUMP_FLUSHES)
+    return _TOGETHER
 
 
 class Scenes:
@@ -234,25 +269,38 @@ class Scenes:
         places, delayed = self.places(state, latched)
         matter = [atom for atom in self.atoms if atom.place in places]
         seen: set[tuple[Any, ...]] = set()
-        for scene in self._all(driven, matter, delayed):
+        for scene in self._all(state, driven, matter, delayed):
             if scene[1:] not in seen:
                 seen.add(scene[1:])
                 yield scene
 
-    def _all(self, driven: Driven, matter: list[Atom], delayed: frozenset[str]) -> Iterator[Scene]:
-        for passed in (Passed.SHORT, Passed.TICK):
-            yield base(self._s, driven, granted=False)._replace(passed=passed)
+    def _all(
+        self, state: UnitState, driven: Driven, matter: list[Atom], delayed: frozenset[str]
+    ) -> Iterator[Scene]:
+        pairs = [
+            (one, other)
+            for first, second in _together(state)
+            for one in matter
+            if one.place in first
+            for other in matter
+            if other.place in second
+        ]
         for granted, passed in _TRIED:
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
+            everything = granted or (state in RESTING and not passed)
             for atom in matter:
+                if not everything and atom.place not in _UNGRANTED:
+                    continue
                 yield atom.on(start)
-                if atom.place in delayed:
+                if granted and passed is not Passed.TICK and atom.place in delayed:
                     yield STILL_RUNNING.on(atom.on(start))
-                if atom.place == _SUCTION:
+                if granted and passed is not Passed.TICK and atom.place == _SUCTION:
                     yield NEVER_PROVEN.on(atom.on(start))
-                if granted and atom.place == "selector_auto":
-                    yield from (other.on(atom.on(start)) for other in matter if other.place in _BY_HAND)
+            for one, other in pairs:
+                if everything or {one.place, other.place} <= _UNGRANTED:
+                    yield other.on(one.on(start))
+        yield base(self._s, driven, granted=False)._replace(passed=Passed.SHORT)
 
     def places(self, state: UnitState, latched: Event | None) -> tuple[frozenset[str], frozenset[str]]:
         """Places that matter in a state, and those of them behind an on-delay.

@@ -6,6 +6,8 @@ bytes.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import fields
 from functools import cached_property
 from typing import NamedTuple
 
@@ -19,10 +21,11 @@ from controller.signals import Command, UnitOutputs
 from controller.unit.memory import UnitMemory
 from controller.unit.protections import RULES
 from controller.unit.sequencer import Sequencer
-from controller.unit.states import STATES, UnitState
+from controller.unit.states import STATES, Event, UnitState
 from sim_plant.bench.explore.base import NOW_MS, Driven, Passed, Presets, Scene
 from sim_plant.bench.explore.compact import Codec
 from sim_plant.bench.explore.edge import Edge, Seen, limits_of
+from sim_plant.bench.explore.given import Given, given
 from sim_plant.bench.explore.observer import at_power_up, look, pass_time
 from sim_plant.bench.explore.reading import LONG_AGO_MS
 from sim_plant.bench.explore.required import REQUIRED, Broken, broken
@@ -33,7 +36,8 @@ _ELAPSED = [LONG_AGO_MS] * len(RULES)
 _RUNNING = [NEVER] * len(RULES)
 POWER = "power"
 """The place of a loss of power, where only some places are explored."""
-KEPT_MEMORIES = 20_000
+_VALUES = tuple(field.name for field in fields(UnitMemory))
+KEPT_MEMORIES = 50_000
 """So many memories' scans are kept; beyond, they are made anew."""
 
 
@@ -45,13 +49,35 @@ class Scanned(NamedTuple):
     state: UnitState
 
 
+class Like(NamedTuple):
+    """Scenes that an observer cannot tell apart and that lead from a memory to the same."""
+
+    scene: Scene  # the first of them
+    given: Given
+    scanned: Scanned
+    goes_on: bool  # the pump would be driven if all were well, and quality alone is not
+    times: int
+
+
+class Tried(NamedTuple):
+    """A scene, how the observer has it, and its number: it is the same whatever passed before it."""
+
+    scene: Scene
+    given: Given
+    number: int
+
+
 class Next(NamedTuple):
-    """One edge: where it leads, by which scene, and what it broke. ``scene`` None: the power went."""
+    """One edge: where it leads, by which scene, and what it broke. ``scene`` None: the power went.
+
+    It stands for so many scenes as ``times``.
+    """
 
     code: bytes
     scene: Scene | None
     outputs: UnitOutputs
     broken: list[Broken]
+    times: int = 1
 
 
 class Unit:
@@ -70,8 +96,9 @@ class Unit:
         self.counted = [0] * len(REQUIRED)
         self._sequencer = Sequencer(1, 1, self.s)
         self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
-        self._length = 2 + len(self.codec.fields)
-        self._scanned: dict[bytes, tuple[Scanned, ...]] = {}
+        self.memory_bytes = 2 + len(self.codec.fields)
+        self._scanned: dict[bytes, tuple[Like, ...]] = {}
+        self._tried_in: dict[tuple[UnitState, Event | None, Driven], tuple[Tried, ...]] = {}
         self._after_power: dict[bytes, bytes] = {}
 
     # --- one scan ---
@@ -107,7 +134,6 @@ class Unit:
         m.suction_ms = [NOW_MS - TICK_MS] * (s.suction_retries if presets.suction_spent else 0)
         m.forgive_ms = NOW_MS
         m.purge_failures = int(presets.purge_failed)
-        m.start_flushes_due = 1 + presets.two_flushes_due
         m.cause_gone_ms = LONG_AGO_MS if presets.cause_gone else NEVER
         m.volume_l = 1e3 if presets.volume_met else 0.0
         m.purge_not_before_ms = m.tds_good_ms = NEVER
@@ -141,7 +167,7 @@ class Unit:
 
     def split(self, code: bytes) -> tuple[bytes, UnitOutputs, Seen]:
         """Memory, outputs as driven, and what the observer remembers."""
-        n = self._length
+        n = self.memory_bytes
         return code[:n], _OUTPUTS[code[n]], Seen(*code[n + 1 :])
 
     @staticmethod
@@ -152,18 +178,10 @@ class Unit:
         """All edges out of a state."""
         memory, was, seen = self.split(code)
         state = STATES[memory[0]]
-        found: list[Next] = []
-        well: UnitOutputs | None = None
-        seen_at = [pass_time(seen, was, passed, self.limits) for passed in Passed]
-        for scene, scanned in zip(self.tried(memory, was), self._scans(memory, was), strict=True):
-            if not scene.atoms:
-                well = None
-            e = Edge(
-                was, state, scene, scanned.outputs, scanned.state, seen_at[scene.passed], self.limits, well
-            )
-            found.append(self._judged(e, scanned))
-            if not scene.atoms:
-                well = scanned.outputs
+        seen_at = [pass_time(seen, was, state, passed, self.limits) for passed in Passed]
+        found = [
+            self._judged(state, was, seen_at[like.scene.passed], like) for like in self._likes(memory, was)
+        ]
         if self._power_goes:
             power_up = at_power_up(self.limits, seen)
             found.append(Next(self._join(self._powered(memory), NOTHING, power_up), None, NOTHING, []))
@@ -173,29 +191,76 @@ class Unit:
     def edge(self, code: bytes, scene: Scene) -> Next:
         """The edge of one scene, whatever it is made of."""
         memory, was, seen = self.split(code)
-        scanned = self.scan(memory, scene)
-        seen = pass_time(seen, was, scene.passed, self.limits)
-        e = Edge(was, STATES[memory[0]], scene, scanned.outputs, scanned.state, seen, self.limits, None)
-        return self._judged(e, scanned)
+        like = Like(scene, given(scene, self.s), self.scan(memory, scene), False, 1)
+        return self._judged(
+            STATES[memory[0]], was, pass_time(seen, was, STATES[memory[0]], scene.passed, self.limits), like
+        )
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
         """The scenes that are tried in a memory."""
-        driven = Driven(was.feed_valve, was.flush_valve, was.pump)
-        return self.scenes.of(STATES[memory[0]], self.codec.latched(memory), driven)
+        return tuple(one.scene for one in self._tried(memory, was))
 
-    def _scans(self, memory: bytes, was: UnitOutputs) -> tuple[Scanned, ...]:
-        """All of them, each made once: states often differ in nothing but what the observer remembers."""
-        found = self._scanned.get(memory)
-        if found is None:
-            found = tuple(self.scan(memory, scene) for scene in self.tried(memory, was))
+    def _tried(self, memory: bytes, was: UnitOutputs) -> tuple[Tried, ...]:
+        key = (
+            STATES[memory[0]],
+            self.codec.latched(memory),
+            Driven(was.feed_valve, was.flush_valve, was.pump),
+        )
+        if key not in self._tried_in:
+            numbers: dict[tuple[object, ...], int] = {}
+            self._tried_in[key] = tuple(
+                Tried(scene, given(scene, self.s), numbers.setdefault(scene[1:-1], len(numbers)))
+                for scene in self.scenes.of(*key)
+            )
+        return self._tried_in[key]
+
+    def _likes(self, memory: bytes, was: UnitOutputs) -> tuple[Like, ...]:
+        """All scans of a memory, each made once: states often differ in what the observer remembers only."""
+        likes = self._scanned.get(memory)
+        if likes is None:
             if len(self._scanned) >= KEPT_MEMORIES:
                 self._scanned.clear()
-            self._scanned[memory] = found
-        return found
+            likes = self._scanned[memory] = tuple(self._scans(memory, was))
+        return likes
 
-    def _judged(self, e: Edge, scanned: Scanned) -> Next:
-        code = self._join(scanned.memory, e.out, look(e))
-        return Next(code, e.given, e.out, broken(e, self.counted))
+    def _scans(self, memory: bytes, was: UnitOutputs) -> Iterable[Like]:
+        at = {passed: self._decoded(memory, passed) for passed in Passed}
+        like = {passed: min(other for other in Passed if at[other] == at[passed]) for passed in Passed}
+        made: dict[tuple[int, Passed], Scanned] = {}
+        found: dict[tuple[object, ...], Like] = {}
+        would_pump = False
+        for scene, seen_as, number in self._tried(memory, was):
+            passed = like[scene.passed]
+            if (number, passed) not in made:
+                self._put(at[passed])
+                made[number, passed] = self.scan_memory(scene)
+            scanned = made[number, passed]
+            if not scene.atoms:
+                would_pump = scanned.outputs.pump
+            goes_on = would_pump and seen_as.only_quality
+            key = (scene.passed, goes_on, seen_as, scanned)
+            known = found.get(key)
+            times = 1 if known is None else known.times + 1
+            found[key] = Like(known.scene if known else scene, seen_as, scanned, goes_on, times)
+        return found.values()
+
+    def _decoded(self, memory: bytes, passed: Passed) -> list[object]:
+        """A memory's values after what passed, to be put back before each of many scans."""
+        m = self._sequencer.memory
+        self.codec.decode(memory, m, passed)
+        return [getattr(m, name) for name in _VALUES]
+
+    def _put(self, values: list[object]) -> None:
+        m = self._sequencer.memory
+        for name, value in zip(_VALUES, values, strict=True):
+            setattr(m, name, value)
+        m.io_lost_ms = list(m.io_lost_ms)  # the one list that is remembered; a scan may change it in place
+
+    def _judged(self, state: UnitState, was: UnitOutputs, seen: Seen, like: Like) -> Next:
+        out = like.scanned.outputs
+        e = Edge(was, state, like.given, out, like.scanned.state, seen, self.limits, like.goes_on)
+        code = self._join(like.scanned.memory, out, look(e))
+        return Next(code, like.scene, out, broken(e, self.counted, like.times), like.times)
 
     def _powered(self, memory: bytes) -> bytes:
         """Power goes and comes again; what is retained is read back by the firmware's own code."""

@@ -5,8 +5,6 @@ from __future__ import annotations
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from small import PLACES, explored
-
 from controller.settings import Setpoints
 from controller.unit import outputs
 from controller.unit.outputs import DRIVES, Drive
@@ -14,6 +12,7 @@ from controller.unit.states import Answer, Event, UnitState
 from controller.unit.table import CELLS
 from sim_plant.bench.explore.liveness import liveness
 from sim_plant.bench.explore.search import Order, search
+from tests.bench.explore.small import PLACES, explored
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

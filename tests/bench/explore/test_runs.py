@@ -5,8 +5,8 @@ A small world here; ``python -m tests.bench.explore.whole`` does the same with e
 
 from __future__ import annotations
 
-from random_runs import outside_in_full_time, outside_in_ticks
-from small import SMALL, explored
+from tests.bench.explore.random_runs import outside_in_full_time, outside_in_ticks
+from tests.bench.explore.small import SMALL, explored
 
 RUNS, SCANS, MINUTES = 60, 60, 15.0
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from small import PLACES, SMALL, explored
-
 from controller.settings import Setpoints
 from controller.unit.states import UnitState
-from sim_plant.bench.campaign.hands import Pool
+from sim_plant.bench.campaign.hands import SplitPool
 from sim_plant.bench.explore.search import Bound, Order, search
+from tests.bench.explore.small import SMALL, explored
 
 
 def test_a_small_world_closes_and_holds_every_requirement() -> None:
@@ -50,7 +49,7 @@ def test_a_bound_says_where_it_stopped_and_what_is_left() -> None:
 
 
 def test_two_processes_find_the_same_set() -> None:
-    pool = Pool(2)
+    pool = SplitPool(2)
     try:
         found = search(SMALL, pool, Bound(depth=9))
     finally:
@@ -61,7 +60,6 @@ def test_two_processes_find_the_same_set() -> None:
 
 
 def test_with_all_that_can_come_every_state_of_the_sequence_is_met() -> None:
-    found = search(
-        Order(Setpoints(), only=(*PLACES, "estop_open", "selector_auto", "loop 2")), bound=Bound(states=9000)
-    )
+    places = ("commands", "reset", "loop 0", "loop 2", "estop_open", "selector_auto")
+    found = search(Order(Setpoints(), only=places), bound=Bound(states=9000))
     assert set(found.by_state()) == {state.value for state in UnitState}
