@@ -12,8 +12,8 @@ but its heartbeat is never lost.
 
 A state has four parts: unit 1, unit 2 (memory, outputs, request, what the observer remembers of it), the
 bank's memory, and what the observer remembers of what is shared. Each part is bytes and has a number; a state
-is the four numbers in one. What one part does with the same grants is scanned once, however many states it
-stands in.
+is the four numbers in one. What a part does with the same grants is scanned once, however many states it
+stands in, and what looks alike is judged once.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from controller.signals import UnitOutputs
 from controller.unit.permits import Permits
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.explore.base import Driven, Passed
-from sim_plant.bench.explore.pair_bank import Asked, Bank, BankScene
+from sim_plant.bench.explore.pair_bank import Asked, Bank
 from sim_plant.bench.explore.pair_required import (
     PAIR_REQUIRED,
     Both,
@@ -50,7 +50,7 @@ from sim_plant.bench.explore.pair_scene import (
     bank_base,
     given_of,
 )
-from sim_plant.bench.explore.pair_unit import Seat
+from sim_plant.bench.explore.pair_unit import Answer, Seat
 from sim_plant.bench.explore.required import Broken
 
 OUT = frozenset({UnitState.LOCKOUT, UnitState.MAINTENANCE})
@@ -86,13 +86,6 @@ class UnitPart(NamedTuple):
     seen: UnitSeen
 
 
-class SharedPart(NamedTuple):
-    """What a state holds of what is shared."""
-
-    bank: bytes
-    seen: Seen
-
-
 class UnitEdge(NamedTuple):
     """What a unit does in one scan: the part that it leaves, how it looks, what it was given."""
 
@@ -102,19 +95,28 @@ class UnitEdge(NamedTuple):
 
 
 class BankEdge(NamedTuple):
-    """What the bank does in one scan: grants to the units, its memory, its booster, what it was given."""
+    """What the bank does in one scan: its grants, the memory it leaves, how it looks, what it was given."""
 
-    permits: tuple[int, int]
+    one: int
+    two: int
     bank: int
-    booster: bool
-    given: Given
+    look: int
     told: tuple[str, ...]
+
+
+class BankLook(NamedTuple):
+    """How one scan of the bank looks from its terminals."""
+
+    given: Given
+    booster: bool
+    latched: bool
+    passed: Passed
 
 
 class Judged(NamedTuple):
     """What an observer makes of one scan: what it remembers, which rules applied and which were broken."""
 
-    shared: int
+    seen: int
     applied: tuple[int, ...]
     broken: tuple[Broken, ...]
     number: int
@@ -125,109 +127,122 @@ class PairNext(NamedTuple):
 
     code: int
     judged: Judged
-    bank: BankEdge | None = None
-    one: UnitEdge | None = None
-    two: UnitEdge | None = None
+    bank: BankEdge | None
+    one: UnitEdge | None
+    two: UnitEdge | None
 
 
 class Pair:
     """Two units and their bank, put into any state and scanned once; only inside ``pair_in_ticks``.
 
-    ``only`` are the places that something comes from; () leaves out nothing.
+    They share so many flush slots; ``only`` are the places that something comes from, () for all.
     """
 
-    def __init__(self, site: Setpoints, only: tuple[str, ...] = ()) -> None:
-        self.s = scaled_pair(site)
-        self.n = Limits.of(site)
+    def __init__(self, site: Setpoints, slots: int, only: tuple[str, ...] = ()) -> None:
+        self.s = scaled_pair(site, slots)
+        self.n = Limits.of(site, slots)
         self.bank = Bank(site, self.s)
         self.seats = tuple(Seat(site, self.s, number, only) for number in (1, 2))
         self.units: tuple[Numbered[UnitPart], ...] = (Numbered(), Numbered())
-        self.shared: Numbered[SharedPart] = Numbered()
         self.banks: Numbered[bytes] = Numbered()
+        self.seen: Numbered[Seen] = Numbered()
         self.permits: Numbered[Permits] = Numbered()
         self.faces: Numbered[Face] = Numbered()
+        self.looks: Numbered[BankLook] = Numbered()
         self.judged: list[Judged] = []
-        self.power_goes = not only or "power" in only
-        self._atoms = bank_atoms(self.s, only)
-        self._scenes = {granted: self._bank_scenes(granted=granted) for granted in (True, False)}
-        self._bank_edges: dict[tuple[int, Asked, Asked, int], list[BankEdge]] = {}
-        self._unit_edges: tuple[dict[tuple[int, int, int, bool], list[UnitEdge]], ...] = ({}, {})
-        self._judgements: dict[tuple[int, int, int, int, bool, Given, int], Judged] = {}
-
-    def _bank_scenes(self, *, granted: bool) -> list[BankScene]:
-        base = bank_base(self.s, granted=granted)
-        return [base, *(atom.on(base) for atom in self._atoms)]
+        self._power_goes = not only or "power" in only
+        atoms = bank_atoms(self.s, only)
+        bases = {granted: bank_base(self.s, granted=granted) for granted in (True, False)}
+        self._scenes = {g: [base, *(atom.on(base) for atom in atoms)] for g, base in bases.items()}
+        self._asked: Numbered[Asked] = Numbered()
+        self._asked_of: tuple[list[int], ...] = ([], [])
+        self._bank_edges: dict[tuple[int, int, int, int], list[BankEdge]] = {}
+        self._unit_edges: tuple[dict[tuple[int, int, int], list[UnitEdge]], ...] = ({}, {})
+        self._judgements: dict[tuple[int, int, int, int], Judged] = {}
 
     # --- states ---
 
     def start(self) -> int:
         """Power comes for the first time."""
-        parts = [UnitPart(seat.fresh(), NOTHING, Asked(), UnitSeen()) for seat in self.seats]
-        one, two = (self.units[place].of(part) for place, part in enumerate(parts))
-        return _code(one, two, self.shared.of(SharedPart(self.bank.start(), Seen())))
+        memories = [seat.fresh() for seat in self.seats]
+        return self._dark(memories, self.bank.start(), Seen())
 
-    def parts(self, code: int) -> tuple[UnitPart, UnitPart, SharedPart]:
-        """The parts of a state."""
-        one, two, shared = _numbers(code)
-        return self.units[0].all[one], self.units[1].all[two], self.shared.all[shared]
+    def _dark(self, memories: list[bytes], bank: bytes, seen: Seen) -> int:
+        """A state in which nothing has been driven or asked for yet."""
+        one, two = (
+            self._part(seat, UnitPart(memory, NOTHING, Asked(), UnitSeen()))
+            for seat, memory in enumerate(memories)
+        )
+        return _code(one, two, self.banks.of(bank), self.seen.of(seen))
+
+    def _part(self, seat: int, part: UnitPart) -> int:
+        number = self.units[seat].of(part)
+        if number == len(self._asked_of[seat]):
+            self._asked_of[seat].append(self._asked.of(part.asked))
+        return number
+
+    def parts(self, code: int) -> tuple[UnitPart, UnitPart, bytes, Seen]:
+        """The parts of a state: unit 1, unit 2, the bank's memory, what is remembered of what is shared."""
+        one, two, bank, seen = _numbers(code)
+        return self.units[0].all[one], self.units[1].all[two], self.banks.all[bank], self.seen.all[seen]
 
     def in_bytes(self, code: int) -> bytes:
         """The whole state as one string of bytes."""
-        one, two, shared = self.parts(code)
-        found = b""
-        for part in (one, two):
-            found += (
-                part.memory + bytes(map(int, part.outputs)) + bytes(map(int, part.asked)) + bytes(part.seen)
-            )
-        return found + shared.bank + bytes(shared.seen)
+        *units, bank, seen = self.parts(code)
+        found = [part.memory + bytes((*part.outputs, *part.asked, *part.seen)) for part in units]
+        return b"".join((*found, bank, bytes(seen)))
 
     def states(self, code: int) -> tuple[UnitState, UnitState]:
         """What the units report in a state."""
-        one, two, _shared = self.parts(code)
+        one, two, _bank, _seen = self.parts(code)
         return STATES[one.memory[0]], STATES[two.memory[0]]
 
     # --- edges ---
 
     def edges(self, code: int) -> list[PairNext]:
-        """All edges out of a state, those that look alike and lead to the same once."""
-        one, two, shared = _numbers(code)
-        part = self.shared.all[shared]
-        bank = self.banks.of(part.bank)
-        asked = self.units[0].all[one].asked, self.units[1].all[two].asked
+        """All edges out of a state; those that look alike and lead to the same are one.
+
+        Something comes from the bank's side, or from one of the units, never from two of them in one scan.
+        """
+        one, two, bank, seen = _numbers(code)
+        asked = self._asked_of[0][one], self._asked_of[1][two]
         found: list[PairNext] = []
-        for tried, (_granted, passed, every) in enumerate(TRIED):
-            bank_edges = self._of_bank(bank, asked, tried)
-            for number, b in enumerate(bank_edges if every else bank_edges[:1]):
-                atoms = every and not number
-                ones = self._of_unit(0, one, b.permits[0], passed, atoms)
-                twos = self._of_unit(1, two, b.permits[1], passed, atoms)
-                found.append(self._joined(shared, passed, b, ones[0], twos[0]))
-                if atoms:
-                    found += [self._joined(shared, passed, b, other, twos[0]) for other in ones[1:]]
-                    found += [self._joined(shared, passed, b, ones[0], other) for other in twos[1:]]
-        if self.power_goes:
-            found.append(self._powered(one, two, part))
+        for tried, (_granted, _passed, every) in enumerate(TRIED):
+            for place, b in enumerate(self._of_bank(bank, asked, tried)):
+                ones = self._of_unit(0, one, b.one, tried)
+                twos = self._of_unit(1, two, b.two, tried)
+                found.append(self._joined(seen, b, ones[0], twos[0]))
+                if every and not place:
+                    found += [self._joined(seen, b, other, twos[0]) for other in ones[1:]]
+                    found += [self._joined(seen, b, ones[0], other) for other in twos[1:]]
+        if self._power_goes:
+            found.append(self._powered(code))
         return found
 
-    def _joined(self, shared: int, passed: Passed, b: BankEdge, one: UnitEdge, two: UnitEdge) -> PairNext:
-        key = (shared, passed, one.face, two.face, b.booster, b.given, b.bank)
+    def _joined(self, seen: int, b: BankEdge, one: UnitEdge, two: UnitEdge) -> PairNext:
+        key = (seen, b[3], one[1], two[1])
         judged = self._judgements.get(key)
         if judged is None:
-            judged = self._judgements[key] = self._judge(shared, passed, b, one, two)
-        return PairNext(one.part | two.part << BITS | judged.shared << 2 * BITS, judged, b, one, two)
+            judged = self._judgements[key] = self._judge(*key)
+        code = one[0] | two[0] << BITS | b[2] << 2 * BITS | judged[0] << 3 * BITS
+        return PairNext(code, judged, b, one, two)
 
-    def _judge(self, shared: int, passed: Passed, b: BankEdge, one: UnitEdge, two: UnitEdge) -> Judged:
-        seen = pair_time(self.shared.all[shared].seen, passed, self.n)
-        both = Both(seen, b.given, self.faces.all[one.face], self.faces.all[two.face], b.booster, self.n)
-        bank = self.banks.all[b.bank]
-        after = self.shared.of(SharedPart(bank, pair_look(both, self.bank.latched(bank))))
+    def _judge(self, seen: int, look: int, one: int, two: int) -> Judged:
+        given, booster, latched, passed = self.looks.all[look]
+        o = pair_time(self.seen.all[seen], passed, self.n)
+        both = Both(o, given, self.faces.all[one], self.faces.all[two], booster, self.n)
         applied = [place for place, r in enumerate(PAIR_REQUIRED) if r.applies(both)]
         broken = [r for r in (PAIR_REQUIRED[place] for place in applied) if not r.holds(both)]
-        found = Judged(after, tuple(applied), tuple(Broken(r.id, r.text) for r in broken), len(self.judged))
+        found = Judged(
+            self.seen.of(pair_look(both, latched)),
+            tuple(applied),
+            tuple(Broken(r.id, r.text) for r in broken),
+            len(self.judged),
+        )
         self.judged.append(found)
         return found
 
-    def _of_bank(self, bank: int, asked: tuple[Asked, Asked], tried: int) -> list[BankEdge]:
+    def _of_bank(self, bank: int, asked: tuple[int, int], tried: int) -> list[BankEdge]:
         """Scans of the bank that differ in what they grant, leave or show; first the one without atoms."""
         key = (bank, *asked, tried)
         edges = self._bank_edges.get(key)
@@ -235,76 +250,78 @@ class Pair:
             edges = self._bank_edges[key] = list(self._scan_bank(bank, asked, tried))
         return edges
 
-    def _scan_bank(self, bank: int, asked: tuple[Asked, Asked], tried: int) -> Iterator[BankEdge]:
+    def _scan_bank(self, bank: int, asked: tuple[int, int], tried: int) -> Iterator[BankEdge]:
         granted, passed, every = TRIED[tried]
+        one, two = (self._asked.all[number] for number in asked)
         known: set[tuple[object, ...]] = set()
         for scene in self._scenes[granted] if every else self._scenes[granted][:1]:
-            scanned = self.bank.scan(self.banks.all[bank], asked, scene, passed)
-            one, two = (self.permits.of(permits) for permits in scanned.permits)
+            scanned = self.bank.scan(self.banks.all[bank], (one, two), scene, passed)
             given = given_of(scene, self.s, granted=granted, passed=passed)
-            edge = BankEdge((one, two), self.banks.of(scanned.code), scanned.booster, given, scene.told)
+            look = BankLook(given, scanned.booster, self.bank.latched(scanned.code), passed)
+            to_one, to_two = (self.permits.of(permits) for permits in scanned.permits)
+            left = self.banks.of(scanned.code)
+            edge = BankEdge(to_one, to_two, left, self.looks.of(look), scene.told)
             if edge[:4] not in known:
                 known.add(edge[:4])
                 yield edge
 
-    def _of_unit(self, seat: int, part: int, permits: int, passed: Passed, every: bool) -> list[UnitEdge]:
+    def _of_unit(self, seat: int, part: int, permits: int, tried: int) -> list[UnitEdge]:
         """Scans of a unit with these grants that differ in what they leave or show, likewise."""
-        key = (part, permits, passed, every)
+        key = (part, permits, tried)
         edges = self._unit_edges[seat].get(key)
         if edges is None:
-            edges = self._unit_edges[seat][key] = list(self._scan_unit(seat, part, permits, passed, every))
+            edges = self._unit_edges[seat][key] = list(self._scan_unit(seat, part, permits, tried))
         return edges
 
-    def _scan_unit(
-        self, seat: int, part: int, permits: int, passed: Passed, every: bool
-    ) -> Iterator[UnitEdge]:
+    def _scan_unit(self, seat: int, part: int, permits: int, tried: int) -> Iterator[UnitEdge]:
         unit, before = self.seats[seat], self.units[seat].all[part]
+        _granted, passed, every = TRIED[tried]
         seen = unit_time(before.seen, before.outputs, passed, self.n)
-        known: set[tuple[int, int]] = set()
+        known: set[tuple[object, ...]] = set()
         for atoms in [(), *(unit.tried_atoms if every else ())]:
             answer = unit.answer(before.memory, before.outputs, self.permits.all[permits], atoms, passed)
-            was, out = before.outputs, answer.outputs
-            after = unit_look(seen, was, out, answer.away, self.n)
-            well = not answer.atoms
-            face = Face(
-                was=was,
-                out=out,
-                whole=bool(seen.whole),
-                settled=seen.shut >= self.n.settle,
-                cut=answer.cut,
-                forced=forced(seen, self.n),
-                is_out=answer.state in OUT,
-                waiting=well and answer.state in AT_REST and answer.asked.available,
-                well=well,
-                would_run=well and was.pump and (out.pump or self._would_run(unit, before, passed)),
+            after = unit_look(seen, before.outputs, answer.outputs, answer.away, self.n)
+            number = self._part(seat, UnitPart(answer.memory, answer.outputs, answer.asked, after))
+            edge = UnitEdge(
+                number, self.faces.of(self._face(unit, before, seen, answer, passed)), answer.atoms
             )
-            number = self.units[seat].of(UnitPart(answer.memory, out, answer.asked, after))
-            edge = UnitEdge(number, self.faces.of(face), answer.atoms)
             if edge[:2] not in known:
                 known.add(edge[:2])
                 yield edge
 
-    def _would_run(self, unit: Seat, before: UnitPart, passed: Passed) -> bool:
+    def _face(self, unit: Seat, before: UnitPart, seen: UnitSeen, answer: Answer, passed: Passed) -> Face:
+        was, out, well = before.outputs, answer.outputs, not answer.atoms
+        return Face(
+            was=was,
+            out=out,
+            whole=bool(seen.whole),
+            settled=seen.shut >= self.n.settle,
+            cut=answer.cut,
+            forced=forced(seen, self.n),
+            is_out=answer.state in OUT,
+            waiting=well and answer.state in AT_REST and answer.asked.available,
+            well=well,
+            would_run=well and was.pump and (out.pump or self._would_run(unit, before, passed)),
+        )
+
+    @staticmethod
+    def _would_run(unit: Seat, before: UnitPart, passed: Passed) -> bool:
         """With everything granted the pump would go on."""
         driven = Driven(before.outputs.feed_valve, before.outputs.flush_valve, True)
-        ideal = unit.scenes.standing(True, (), driven)
-        scanned = unit.scan(before.memory, ideal._replace(passed=passed))
-        return scanned.outputs.pump
+        ideal = unit.scenes.standing(True, (), driven)._replace(passed=passed)
+        return unit.scan(before.memory, ideal).outputs.pump
 
-    def _powered(self, one: int, two: int, part: SharedPart) -> PairNext:
+    def _powered(self, code: int) -> PairNext:
         """Power goes and comes again, for both units and the bank."""
-        numbers = []
-        for seat, number in enumerate((one, two)):
-            memory = self.seats[seat].powered(self.units[seat].all[number].memory)
-            numbers.append(self.units[seat].of(UnitPart(memory, NOTHING, Asked(), UnitSeen())))
-        after = SharedPart(self.bank.powered(part.bank), after_power(part.seen))
-        judged = Judged(self.shared.of(after), (), (), -1)
-        return PairNext(_code(numbers[0], numbers[1], judged.shared), judged)
+        *units, bank, seen = self.parts(code)
+        memories = [seat.powered(part.memory) for seat, part in zip(self.seats, units, strict=True)]
+        after = self._dark(memories, self.bank.powered(bank), after_power(seen))
+        return PairNext(after, Judged(after >> 3 * BITS, (), (), -1), None, None, None)
 
 
-def _code(one: int, two: int, shared: int) -> int:
-    return one | two << BITS | shared << 2 * BITS
+def _code(one: int, two: int, bank: int, seen: int) -> int:
+    return one | two << BITS | bank << 2 * BITS | seen << 3 * BITS
 
 
-def _numbers(code: int) -> tuple[int, int, int]:
-    return code & _PLACE, code >> BITS & _PLACE, code >> 2 * BITS
+def _numbers(code: int) -> tuple[int, int, int, int]:
+    return code & _PLACE, code >> BITS & _PLACE, code >> 2 * BITS & _PLACE, code >> 3 * BITS

@@ -21,6 +21,7 @@ from sim_plant.bench.explore.scale import short, ticks
 class Limits(NamedTuple):
     """What the requirements speak of, in ticks; ``..._short`` counts in a short while up to so many."""
 
+    slots: int
     start_flush: int
     settle: int
     flush_most: int
@@ -34,10 +35,11 @@ class Limits(NamedTuple):
     waits: int
 
     @staticmethod
-    def of(site: Setpoints) -> Limits:
-        """For a site's setpoints."""
+    def of(site: Setpoints, slots: int) -> Limits:
+        """For a site's setpoints and so many flush slots."""
         t = ticks(site)
         return Limits(
+            slots=slots,
             start_flush=t["start_flush_s"],
             settle=t["settle_s"],
             flush_most=t["start_flush_max_s"],
@@ -210,7 +212,7 @@ PAIR_REQUIRED: tuple[PairRequired, ...] = (
         "SR-17",
         "no more flush valves are open than there are slots, tail and all",
         lambda b: b.one.out.flush_valve or b.two.out.flush_valve,
-        lambda b: not (b.one.out.flush_valve and b.two.out.flush_valve),
+        lambda b: b.one.out.flush_valve + b.two.out.flush_valve <= b.n.slots,
     ),
     PairRequired("SR-27", "a full tank stops both pumps", lambda b: b.given.full, lambda b: not _any_pump(b)),
     PairRequired(

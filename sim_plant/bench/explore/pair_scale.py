@@ -30,22 +30,33 @@ _BANK_REAL_S = {"NO_DRAW_S": 2.0}
 
 
 class OneSlot(Setpoints):
-    """Two units share one flush slot, whatever drain and booster of the site would let them have."""
+    """Two units share one flush slot, as many units of a bank do."""
 
     def flush_slots(self, n_units: int) -> int:  # noqa: ARG002  # as the setpoints' own, for any bank
         """One."""
         return 1
 
 
-def scaled_pair(site: Setpoints) -> OneSlot:
-    """The site's setpoints in ticks, for two units on one flush slot.
+class TwoSlots(Setpoints):
+    """Each of two units may flush: only so can they come to their pump starts together."""
+
+    def flush_slots(self, n_units: int) -> int:  # noqa: ARG002  # likewise
+        """Two."""
+        return 2
+
+
+WITH_SLOTS: dict[int, type[OneSlot | TwoSlots]] = {1: OneSlot, 2: TwoSlots}
+
+
+def scaled_pair(site: Setpoints, slots: int) -> OneSlot | TwoSlots:
+    """The site's setpoints in ticks, for two units on one flush slot or on two.
 
     The least run and the least rest by demand are none: demand may change its mind or not in any scan.
     """
     s = scaled(site)
     none = {"min_run_min": 0.0, "min_rest_min": 0.0}
     zero = {name: 0.0 for name in ("resume_s", "resume_step_s") if getattr(site, name) == 0}
-    return OneSlot.model_construct(**(s.model_dump() | none | zero))
+    return WITH_SLOTS[slots].model_construct(**(s.model_dump() | none | zero))
 
 
 def real_bank_s(name: str, site: Setpoints) -> float:

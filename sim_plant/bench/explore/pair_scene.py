@@ -134,7 +134,10 @@ def healthy(s: Setpoints) -> BankInputs:
 def bank_base(s: Setpoints, *, granted: bool) -> BankScene:
     """All is well and demand stays as it is; the bank grants what it can, or its pre-start waits."""
     io = healthy(s)._replace(dosing_pulse=granted)
-    return BankScene((), io, 0, (), Chosen(waits=not granted))
+    return BankScene(() if granted else (WAITS,), io, 0, (), Chosen(waits=not granted))
+
+
+WAITS = "the bank waits"
 
 
 class BankAtom(NamedTuple):
@@ -163,18 +166,15 @@ def bank_atoms(s: Setpoints, only: tuple[str, ...] = ()) -> tuple[BankAtom, ...]
     return tuple(atom for atom in _bank_atoms(s) if not only or atom.place in only)
 
 
-LOW, FAIR = "level low", "level fair"
-RETURN = "return to service"
-
-
 def _bank_atoms(s: Setpoints) -> Iterator[BankAtom]:
     level = {name: to_ma(_LEVEL, value) for name, value in Levels.of(s)._asdict().items()}
     moves = {"demand_moves": True}
     for second in (False, True):
         words = ", unit 2 first" if second else ""
         chosen = {**moves, "second_first": second}
-        yield BankAtom(LOW + words, "demand", {"tank_level_ma": level["low"]}, chosen)
-        yield BankAtom(FAIR + words, "demand", {"tank_level_ma": level["fair"]}, chosen)
+        place = "queue" if second else "demand"
+        yield BankAtom("level low" + words, place, {"tank_level_ma": level["low"]}, chosen)
+        yield BankAtom("level fair" + words, place, {"tank_level_ma": level["fair"]}, chosen)
     yield BankAtom("unit 2 first", "queue", {}, {"second_first": True})
     yield BankAtom("level high", "tank full", {"tank_level_ma": level["high"]}, {})
     yield BankAtom("tank full", "tank full", {"tank_level_ma": level["full"]}, {})

@@ -25,15 +25,19 @@ TOLD_EVERY = 500  # states
 
 
 class PairOrder(NamedTuple):
-    """What is explored: as ``search.Order`` for one unit; ``only`` are places of ``pair_scene``."""
+    """What is explored: as ``search.Order`` for one unit; ``only`` are places of ``pair_scene``.
+
+    ``slots`` says how many flush slots the two share.
+    """
 
     setpoints: Setpoints
     changed: str = ""
     only: tuple[str, ...] = ()
+    slots: int = 1
 
     def pair(self) -> Pair:
         """A pair to explore; inside ``in_ticks`` only."""
-        return Pair(self.setpoints, self.only)
+        return Pair(self.setpoints, self.slots, self.only)
 
     @contextmanager
     def in_ticks(self) -> Iterator[None]:

@@ -122,10 +122,6 @@ class Seat(Unit):
         """Power goes and comes again."""
         return self._powered(memory)
 
-    def never_scanned(self) -> UnitMemory:
-        """A memory as the firmware makes it."""
-        return Sequencer(self.number, UNITS, self.s).memory
-
     def put(self, memory: bytes, passed: Passed, presets: Presets, atoms: tuple[str, ...]) -> UnitMemory:
         """A memory as it stands before its scan, with what is chosen; to hold it against the firmware."""
         m = self._sequencer.memory
