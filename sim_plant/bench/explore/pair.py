@@ -18,18 +18,15 @@ stands in, and what looks alike is judged once.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator
-from typing import Generic, NamedTuple, TypeVar
+from collections.abc import Iterator
 
 from controller.settings import Setpoints
 from controller.signals import SAFE_UNIT_OUTPUTS as NOTHING
-from controller.signals import UnitOutputs
 from controller.unit.permits import Permits
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.explore.base import Driven, Passed
 from sim_plant.bench.explore.pair_bank import Asked, Bank
-from sim_plant.bench.explore.pair_required import (
-    PAIR_REQUIRED,
+from sim_plant.bench.explore.pair_observer import (
     Both,
     Face,
     Limits,
@@ -42,10 +39,22 @@ from sim_plant.bench.explore.pair_required import (
     unit_look,
     unit_time,
 )
+from sim_plant.bench.explore.pair_parts import (
+    BITS,
+    BankEdge,
+    BankLook,
+    Judged,
+    Numbered,
+    PairNext,
+    UnitEdge,
+    UnitPart,
+    as_code,
+    numbers_of,
+)
+from sim_plant.bench.explore.pair_required import PAIR_REQUIRED
 from sim_plant.bench.explore.pair_scale import scaled_pair
 from sim_plant.bench.explore.pair_scene import (
     TRIED,
-    Given,
     bank_atoms,
     bank_base,
     given_of,
@@ -55,81 +64,6 @@ from sim_plant.bench.explore.required import Broken
 
 OUT = frozenset({UnitState.LOCKOUT, UnitState.MAINTENANCE})
 AT_REST = frozenset({UnitState.STANDBY, UnitState.WAIT_PERMIT})
-BITS = 21
-_PLACE = (1 << BITS) - 1
-T = TypeVar("T", bound=Hashable)
-
-
-class Numbered(Generic[T]):
-    """Different things by their number, in the order in which they were met."""
-
-    def __init__(self) -> None:
-        self.all: list[T] = []
-        self._number: dict[T, int] = {}
-
-    def of(self, thing: T) -> int:
-        """Its number, a new one when it is new."""
-        number = self._number.setdefault(thing, len(self.all))
-        if number == len(self.all):
-            self.all.append(thing)
-            if number > _PLACE:
-                raise OverflowError(f"more than {_PLACE} different parts of a state")
-        return number
-
-
-class UnitPart(NamedTuple):
-    """What a state holds of one unit."""
-
-    memory: bytes
-    outputs: UnitOutputs
-    asked: Asked
-    seen: UnitSeen
-
-
-class UnitEdge(NamedTuple):
-    """What a unit does in one scan: the part that it leaves, how it looks, what it was given."""
-
-    part: int
-    face: int
-    told: tuple[str, ...]
-
-
-class BankEdge(NamedTuple):
-    """What the bank does in one scan: its grants, the memory it leaves, how it looks, what it was given."""
-
-    one: int
-    two: int
-    bank: int
-    look: int
-    told: tuple[str, ...]
-
-
-class BankLook(NamedTuple):
-    """How one scan of the bank looks from its terminals."""
-
-    given: Given
-    booster: bool
-    latched: bool
-    passed: Passed
-
-
-class Judged(NamedTuple):
-    """What an observer makes of one scan: what it remembers, which rules applied and which were broken."""
-
-    seen: int
-    applied: tuple[int, ...]
-    broken: tuple[Broken, ...]
-    number: int
-
-
-class PairNext(NamedTuple):
-    """One edge. ``bank`` None: the power went and came again."""
-
-    code: int
-    judged: Judged
-    bank: BankEdge | None
-    one: UnitEdge | None
-    two: UnitEdge | None
 
 
 class Pair:
@@ -142,7 +76,8 @@ class Pair:
         self.s = scaled_pair(site, slots)
         self.n = Limits.of(site, slots)
         self.bank = Bank(site, self.s)
-        self.seats = tuple(Seat(site, self.s, number, only) for number in (1, 2))
+        first = Seat(site, self.s, only)
+        self.seats = (first, first.beside())
         self.units: tuple[Numbered[UnitPart], ...] = (Numbered(), Numbered())
         self.banks: Numbered[bytes] = Numbered()
         self.seen: Numbered[Seen] = Numbered()
@@ -173,7 +108,7 @@ class Pair:
             self._part(seat, UnitPart(memory, NOTHING, Asked(), UnitSeen()))
             for seat, memory in enumerate(memories)
         )
-        return _code(one, two, self.banks.of(bank), self.seen.of(seen))
+        return as_code(one, two, self.banks.of(bank), self.seen.of(seen))
 
     def _part(self, seat: int, part: UnitPart) -> int:
         number = self.units[seat].of(part)
@@ -183,7 +118,7 @@ class Pair:
 
     def parts(self, code: int) -> tuple[UnitPart, UnitPart, bytes, Seen]:
         """The parts of a state: unit 1, unit 2, the bank's memory, what is remembered of what is shared."""
-        one, two, bank, seen = _numbers(code)
+        one, two, bank, seen = numbers_of(code)
         return self.units[0].all[one], self.units[1].all[two], self.banks.all[bank], self.seen.all[seen]
 
     def in_bytes(self, code: int) -> bytes:
@@ -204,7 +139,7 @@ class Pair:
 
         Something comes from the bank's side, or from one of the units, never from two of them in one scan.
         """
-        one, two, bank, seen = _numbers(code)
+        one, two, bank, seen = numbers_of(code)
         asked = self._asked_of[0][one], self._asked_of[1][two]
         found: list[PairNext] = []
         for tried, (_granted, _passed, every) in enumerate(TRIED):
@@ -317,11 +252,3 @@ class Pair:
         memories = [seat.powered(part.memory) for seat, part in zip(self.seats, units, strict=True)]
         after = self._dark(memories, self.bank.powered(bank), after_power(seen))
         return PairNext(after, Judged(after >> 3 * BITS, (), (), -1), None, None, None)
-
-
-def _code(one: int, two: int, bank: int, seen: int) -> int:
-    return one | two << BITS | bank << 2 * BITS | seen << 3 * BITS
-
-
-def _numbers(code: int) -> tuple[int, int, int, int]:
-    return code & _PLACE, code >> BITS & _PLACE, code >> 2 * BITS & _PLACE, code >> 3 * BITS

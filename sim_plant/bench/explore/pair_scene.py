@@ -36,6 +36,7 @@ SHARED_PLACES = (
     "reset",
     "commands",
     "maintenance",
+    "return",
     "power",
 )
 """Places of what the units share; commands are given to a unit, but the bank hears them too."""
@@ -82,7 +83,7 @@ class Given(NamedTuple):
     fault: bool = False
     header_ready: bool = False
     stroke: bool = False
-    demand_moves: bool = False  # the level may have asked for another number of units
+    quiet: bool = False  # nothing is amiss with what is shared, and demand stays
     called_and_well: bool = False  # nothing is amiss and the tank wants as many units as there are
     called_one: bool = False  # nothing is amiss and the tank wants one unit
 
@@ -197,7 +198,7 @@ def _bank_atoms(s: Setpoints) -> Iterator[BankAtom]:
         yield _command(Verb.RESET, unit, "reset")
     for unit in range(1, UNITS + 1):
         yield _command(Verb.MAINTAIN, unit, "maintenance")
-        yield _command(Verb.RETURN_TO_SERVICE, unit, "maintenance")
+        yield _command(Verb.RETURN_TO_SERVICE, unit, "return")
         yield _command(Verb.START, unit, "commands")
         yield _command(Verb.STOP, unit, "commands")
 
@@ -224,7 +225,7 @@ def given_of(scene: BankScene, s: Setpoints, *, granted: bool, passed: Passed) -
         fault=not io.drive_healthy and not stale,
         header_ready=granted and io.header_ma >= ready_ma,
         stroke=io.dosing_pulse,
-        demand_moves=scene.chosen.demand_moves,
+        quiet=not scene.told,
         called_and_well=well and scene.chosen.demand_moves and level_ma == to_ma(_LEVEL, levels.low),
         called_one=well and scene.chosen.demand_moves and level_ma == to_ma(_LEVEL, levels.fair),
     )

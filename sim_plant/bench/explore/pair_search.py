@@ -16,8 +16,9 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from controller.settings import Setpoints
-from sim_plant.bench.explore.pair import Pair, PairNext
-from sim_plant.bench.explore.pair_required import PAIR_REQUIRED
+from sim_plant.bench.explore.pair import Pair
+from sim_plant.bench.explore.pair_parts import PairNext
+from sim_plant.bench.explore.pair_required import PAIR_REQUIRED, PairRequired
 from sim_plant.bench.explore.pair_scale import pair_in_ticks
 from sim_plant.bench.explore.search import Bound, Level, Violation, changed
 
@@ -67,6 +68,11 @@ class PairSearch:
     def closed(self) -> bool:
         """Every state has been expanded: nothing else can be reached."""
         return self.left == 0
+
+    @property
+    def required(self) -> tuple[PairRequired, ...]:
+        """What was asked."""
+        return PAIR_REQUIRED
 
     @property
     def counted(self) -> list[int]:

@@ -7,6 +7,7 @@ is (it goes ahead in the queue), and the head start of the first purge of a run 
 
 from __future__ import annotations
 
+import copy
 from typing import NamedTuple
 
 from controller.settings import Setpoints
@@ -14,7 +15,7 @@ from controller.signals import UnitInputs, UnitOutputs, Verb
 from controller.unit.memory import UnitMemory
 from controller.unit.permits import Permits, Request
 from controller.unit.sequencer import Sequencer
-from controller.unit.states import STATES, UnitState
+from controller.unit.states import STATES, Event, UnitState
 from sim_plant.bench.explore.base import Driven, Passed, Presets, Scene
 from sim_plant.bench.explore.pair_bank import UNITS, Asked, asked_of
 from sim_plant.bench.explore.pair_scene import HEAD_START, OLD_DEBT, UNIT_PLACES
@@ -60,12 +61,22 @@ class Seat(Unit):
     all.
     """
 
-    def __init__(self, site: Setpoints, s: Setpoints, number: int, only: tuple[str, ...] = ()) -> None:
+    def __init__(self, site: Setpoints, s: Setpoints, only: tuple[str, ...] = ()) -> None:
         super().__init__(site)
         self.s = s
-        self.number = number
-        self._asking = self._sequencer = Asking(number, UNITS, s)
+        self._only = only
         self._chosen: tuple[str, ...] = ()
+        self._sit(1)
+
+    def beside(self) -> Seat:
+        """The second seat."""
+        other = copy.copy(self)
+        other._sit(2)
+        return other
+
+    def _sit(self, number: int) -> None:
+        only = self._only
+        self._asking = self._sequencer = Asking(number, UNITS, self.s)
         places = [place for place in UNIT_PLACES if not only or place in only]
         self.tried_atoms = [
             (atom.name,) for place in places for atom in self.scenes.atoms if atom.place == place
@@ -90,7 +101,8 @@ class Seat(Unit):
         )
         welded = io.pump_running and not was.pump and not out.pump
         stale = scene.age_ms > 1000.0 * self.s.io_stale_s
-        cut = stale or welded or permits.estop_open or not io.isolator_on
+        leak = Event.FLOOR_LEAK in permits.events
+        cut = stale or welded or leak or permits.estop_open or not io.isolator_on
         return Answer(scanned.memory, out, asked, cut, not io.selector_auto, scene.atoms)
 
     def scene(self, was: UnitOutputs, permits: Permits, atoms: tuple[str, ...], passed: Passed) -> Scene:
@@ -122,10 +134,7 @@ class Seat(Unit):
         """Power goes and comes again."""
         return self._powered(memory)
 
-    def put(self, memory: bytes, passed: Passed, presets: Presets, atoms: tuple[str, ...]) -> UnitMemory:
-        """A memory as it stands before its scan, with what is chosen; to hold it against the firmware."""
-        m = self._sequencer.memory
-        self.codec.decode(memory, m, passed)
+    def choose(self, m: UnitMemory, presets: Presets, atoms: tuple[str, ...]) -> None:
+        """Set what is chosen in any memory; to hold an exploration against the whole firmware."""
         self._chosen = atoms
         self._preset(m, presets)
-        return m
