@@ -7,20 +7,30 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 from typing import NamedTuple
 
-from random_runs import _back, driven
+from random_runs import HOLDS_S, SCAN_MS, _back, driven
 
 from controller.bank.memory import BankMemory
 from controller.firmware import Controller, Snapshot
 from controller.parts.timing import NEVER
-from controller.signals import Command, Inputs, Outputs, Verb, safe_outputs
+from controller.signals import (
+    BANK_SIGNALS,
+    Command,
+    Inputs,
+    Outputs,
+    Verb,
+    safe_outputs,
+    signal_named,
+    to_ma,
+)
 from controller.unit.permits import Request
 from controller.unit.states import STATES
-from sim_plant.bench.explore.base import NOW_MS, Driven
+from sim_plant.bench.explore.base import NOW_MS, Driven, base
 from sim_plant.bench.explore.pair import Pair
-from sim_plant.bench.explore.pair_bank import Asked, BankScene, asked_of
-from sim_plant.bench.explore.pair_scene import HEAD_START, OLD_DEBT, bank_atoms, bank_base
+from sim_plant.bench.explore.pair_bank import STAGES, Asked, BankScene, asked_of
+from sim_plant.bench.explore.pair_scene import HEAD_START, OLD_DEBT, Levels, bank_atoms, bank_base, healthy
 from sim_plant.bench.explore.pair_search import PairSearch
 from sim_plant.bench.explore.pair_unit import AWAY
+from sim_plant.bench.explore.regions import Regions
 from sim_plant.bench.explore.scale import TICK_MS
 
 Atoms = tuple[str, ...]
@@ -154,4 +164,48 @@ def outside(found: PairSearch, seed: int, scans: int) -> str:
             (one, two), (first, second) = left.memories, left.asked
             if (one, first, two, second, left.bank) not in known:
                 return f"seed {seed}: {STATES[one[0]].value}, {STATES[two[0]].value} after {told}"
+    return ""
+
+
+def _in_words(looks: Regions, pair: Pair, code: int) -> tuple[object, ...]:
+    one, two, bank, _seen = pair.parts(code)
+    return looks.of_code(one.memory), looks.of_code(two.memory), bank[0], bank[1] & 0b1111
+
+
+def outside_in_full_time(found: PairSearch, seed: int, minutes: float) -> str:
+    """Where a run of the whole controller in full time has regions that were not explored; "" when nowhere.
+
+    Looked at are the regions of both units' timers together, the stage of the pre-start, who has a slot and who
+    is called. Only the level moves; so the world must have demand and the order of the queue.
+    """
+    order, site = found.order, found.order.setpoints
+    with order.in_ticks():
+        codec = found.pair.seats[0].codec
+        looks = Regions(site, codec)
+        known = {_in_words(looks, found.pair, code) for code in found.codes}
+    rng = random.Random(seed)
+    levels = (Levels.of(site).low, Levels.of(site).fair)
+    controller = Controller(2, site)
+    assert controller._bank.slots == order.slots
+    was = safe_outputs(2)
+    until_ms = -1
+    for now_ms in range(0, round(minutes * 60_000), SCAN_MS):
+        if now_ms >= until_ms:
+            level_pct, until_ms = rng.choice(levels), now_ms + round(1000 * rng.choice(HOLDS_S))
+        fed = sum(out.feed_valve for out in was.units)
+        bank = healthy(site)._replace(
+            tank_level_ma=to_ma(signal_named(BANK_SIGNALS, "tank_level_ma"), level_pct),
+            feed_flow_ma=to_ma(signal_named(BANK_SIGNALS, "feed_flow_ma"), 2.5 * fed),
+            dosing_pulse=now_ms % 1000 < 500,
+        )
+        units = tuple(base(site, driven(out), granted=True).io for out in was.units)
+        was = controller.scan(Inputs(bank, units, (0, 0)), now_ms)
+        controller.take_events()
+        one, two = (looks.of_memory(unit.memory, now_ms) for unit in controller._units)
+        m = controller._bank.memory
+        flags = sum((unit in m.tokens) << place for place, unit in enumerate((1, 2)))
+        flags += sum(called << place for place, called in enumerate(m.called, start=2))
+        if (one, two, STAGES.index(m.stage), flags) not in known:
+            told = [looks.told(regions) for regions in (one, two)]
+            return f"seed {seed} at {now_ms / 1000:.1f} s: {told}, {m.stage.value}, {m.tokens}, {m.called}"
     return ""

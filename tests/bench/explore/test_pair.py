@@ -22,7 +22,7 @@ from sim_plant.bench.explore.pair_scene import WAITS, bank_atoms, bank_base
 from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pair
 from sim_plant.bench.explore.search import Bound
 
-RUNS, SCANS = 12, 60
+RUNS, SCANS = 4, 60
 MANY = PairOrder(
     Setpoints(),
     only=("demand", "tank full", "E-stop", "floor leak", "reset", "maintenance", "selector_auto", "lease"),
