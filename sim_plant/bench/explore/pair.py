@@ -88,11 +88,19 @@ class Pair:
         self._power_goes = not only or "power" in only
         atoms = bank_atoms(self.s, only)
         bases = {granted: bank_base(self.s, granted=granted) for granted in (True, False)}
-        self._scenes = {g: [base, *(atom.on(base) for atom in atoms)] for g, base in bases.items()}
+        scenes = {g: [base, *(atom.on(base) for atom in atoms)] for g, base in bases.items()}
+        self._scenes = [
+            [
+                (scene, given_of(scene, self.s, granted=granted, passed=passed))
+                for scene in (scenes[granted] if every else scenes[granted][:1])
+            ]
+            for granted, passed, every in TRIED
+        ]
         self._asked: Numbered[Asked] = Numbered()
         self._asked_of: tuple[list[int], ...] = ([], [])
         self._bank_edges: dict[tuple[int, int, int, int], list[BankEdge]] = {}
-        self._unit_edges: tuple[dict[tuple[int, int, int], list[UnitEdge]], ...] = ({}, {})
+        self._unit_edge: tuple[dict[tuple[int, int, Passed], UnitEdge], ...] = ({}, {})
+        self._troubled: tuple[dict[tuple[int, int, Passed], list[UnitEdge]], ...] = ({}, {})
         self._judgements: dict[tuple[int, int, int, int], Judged] = {}
 
     # --- states ---
@@ -142,14 +150,28 @@ class Pair:
         one, two, bank, seen = numbers_of(code)
         asked = self._asked_of[0][one], self._asked_of[1][two]
         found: list[PairNext] = []
-        for tried, (_granted, _passed, every) in enumerate(TRIED):
-            for place, b in enumerate(self._of_bank(bank, asked, tried)):
-                ones = self._of_unit(0, one, b.one, tried)
-                twos = self._of_unit(1, two, b.two, tried)
-                found.append(self._joined(seen, b, ones[0], twos[0]))
-                if every and not place:
-                    found += [self._joined(seen, b, other, twos[0]) for other in ones[1:]]
-                    found += [self._joined(seen, b, ones[0], other) for other in twos[1:]]
+        for tried, (_granted, passed, every) in enumerate(TRIED):
+            edges = self._of_bank(bank, asked, tried)
+            for b in edges:
+                found.append(
+                    self._joined(
+                        seen, b, self._of_unit(0, one, b.one, passed), self._of_unit(1, two, b.two, passed)
+                    )
+                )
+            if every:
+                b = edges[0]
+                well_one, well_two = (
+                    self._of_unit(0, one, b.one, passed),
+                    self._of_unit(1, two, b.two, passed),
+                )
+                found += [
+                    self._joined(seen, b, other, well_two)
+                    for other in self._in_trouble(0, one, b.one, passed)
+                ]
+                found += [
+                    self._joined(seen, b, well_one, other)
+                    for other in self._in_trouble(1, two, b.two, passed)
+                ]
         if self._power_goes:
             found.append(self._powered(code))
         return found
@@ -186,12 +208,11 @@ class Pair:
         return edges
 
     def _scan_bank(self, bank: int, asked: tuple[int, int], tried: int) -> Iterator[BankEdge]:
-        granted, passed, every = TRIED[tried]
+        passed = TRIED[tried][1]
         one, two = (self._asked.all[number] for number in asked)
         known: set[tuple[object, ...]] = set()
-        for scene in self._scenes[granted] if every else self._scenes[granted][:1]:
+        for scene, given in self._scenes[tried]:
             scanned = self.bank.scan(self.banks.all[bank], (one, two), scene, passed)
-            given = given_of(scene, self.s, granted=granted, passed=passed)
             look = BankLook(given, scanned.booster, self.bank.latched(scanned.code), passed)
             to_one, to_two = (self.permits.of(permits) for permits in scanned.permits)
             left = self.banks.of(scanned.code)
@@ -200,29 +221,38 @@ class Pair:
                 known.add(edge[:4])
                 yield edge
 
-    def _of_unit(self, seat: int, part: int, permits: int, tried: int) -> list[UnitEdge]:
-        """Scans of a unit with these grants that differ in what they leave or show, likewise."""
-        key = (part, permits, tried)
-        edges = self._unit_edges[seat].get(key)
+    def _of_unit(self, seat: int, part: int, permits: int, passed: Passed) -> UnitEdge:
+        """The scan of a unit with these grants when all is well with it."""
+        key = (part, permits, passed)
+        edge = self._unit_edge[seat].get(key)
+        if edge is None:
+            edge = self._unit_edge[seat][key] = self._scan_unit(seat, part, permits, passed, ())
+        return edge
+
+    def _in_trouble(self, seat: int, part: int, permits: int, passed: Passed) -> list[UnitEdge]:
+        """Its scans with one thing amiss: those that differ from that, and from each other."""
+        key = (part, permits, passed)
+        edges = self._troubled[seat].get(key)
         if edges is None:
-            edges = self._unit_edges[seat][key] = list(self._scan_unit(seat, part, permits, tried))
+            known = {self._of_unit(seat, part, permits, passed)[:2]}
+            edges = self._troubled[seat][key] = []
+            for atoms in self.seats[seat].tried_atoms:
+                edge = self._scan_unit(seat, part, permits, passed, atoms)
+                if edge[:2] not in known:
+                    known.add(edge[:2])
+                    edges.append(edge)
         return edges
 
-    def _scan_unit(self, seat: int, part: int, permits: int, tried: int) -> Iterator[UnitEdge]:
+    def _scan_unit(
+        self, seat: int, part: int, permits: int, passed: Passed, atoms: tuple[str, ...]
+    ) -> UnitEdge:
         unit, before = self.seats[seat], self.units[seat].all[part]
-        _granted, passed, every = TRIED[tried]
         seen = unit_time(before.seen, before.outputs, passed, self.n)
-        known: set[tuple[object, ...]] = set()
-        for atoms in [(), *(unit.tried_atoms if every else ())]:
-            answer = unit.answer(before.memory, before.outputs, self.permits.all[permits], atoms, passed)
-            after = unit_look(seen, before.outputs, answer.outputs, answer.away, self.n)
-            number = self._part(seat, UnitPart(answer.memory, answer.outputs, answer.asked, after))
-            edge = UnitEdge(
-                number, self.faces.of(self._face(unit, before, seen, answer, passed)), answer.atoms
-            )
-            if edge[:2] not in known:
-                known.add(edge[:2])
-                yield edge
+        answer = unit.answer(before.memory, before.outputs, self.permits.all[permits], atoms, passed)
+        after = unit_look(seen, before.outputs, answer.outputs, answer.away, self.n)
+        number = self._part(seat, UnitPart(answer.memory, answer.outputs, answer.asked, after))
+        face = self.faces.of(self._face(unit, before, seen, answer, passed))
+        return UnitEdge(number, face, answer.atoms)
 
     def _face(self, unit: Seat, before: UnitPart, seen: UnitSeen, answer: Answer, passed: Passed) -> Face:
         was, out, well = before.outputs, answer.outputs, not answer.atoms

@@ -175,8 +175,8 @@ def _in_words(looks: Regions, pair: Pair, code: int) -> tuple[object, ...]:
 def outside_in_full_time(found: PairSearch, seed: int, minutes: float) -> str:
     """Where a run of the whole controller in full time has regions that were not explored; "" when nowhere.
 
-    Looked at are the regions of both units' timers together, the stage of the pre-start, who has a slot and who
-    is called. Only the level moves; so the world must have demand and the order of the queue.
+    Looked at are the regions of both units' timers together, the stage of the pre-start, who has a slot and
+    who is called. Only the level moves; so the world must have demand and the order of the queue.
     """
     order, site = found.order, found.order.setpoints
     with order.in_ticks():

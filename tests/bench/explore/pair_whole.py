@@ -2,7 +2,7 @@
 
 With ``--everything SECONDS`` all troubles of two units come in one world, which does not close: what was met
 in that time is told. Without, each world of ``pair_worlds`` is explored, and random runs of the whole
-controller, in ticks, are held against it. Exit code 1 when one of them leaves it, or when a world did not close.
+controller, in ticks, are held against it. Exit code 1 when one leaves it, or when a world did not close.
 """
 
 from __future__ import annotations
