@@ -151,6 +151,11 @@ class BankAtom(NamedTuple):
     commands: tuple[Command, ...] = ()
     age_ms: int = 0
 
+    @property
+    def unit(self) -> int:
+        """The unit that it is given to, 0 for what is shared."""
+        return self.commands[0].unit if self.commands else 0
+
     def on(self, scene: BankScene) -> BankScene:
         """The scene with this one thing different."""
         return BankScene(
@@ -164,7 +169,12 @@ class BankAtom(NamedTuple):
 
 def bank_atoms(s: Setpoints, only: tuple[str, ...] = ()) -> tuple[BankAtom, ...]:
     """All of them; ``only`` leaves out those of other places."""
-    return tuple(atom for atom in _bank_atoms(s) if not only or atom.place in only)
+    return tuple(atom for atom in _bank_atoms(s) if comes_from(only, atom.place, atom.unit))
+
+
+def comes_from(only: tuple[str, ...], place: str, unit: int) -> bool:
+    """Does something come from a place? ``only`` names places, "PLACE/1" for unit 1 alone; () is all."""
+    return not only or place in only or f"{place}/{unit}" in only
 
 
 def _bank_atoms(s: Setpoints) -> Iterator[BankAtom]:

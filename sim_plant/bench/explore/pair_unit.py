@@ -18,7 +18,7 @@ from controller.unit.sequencer import Sequencer
 from controller.unit.states import STATES, Event, UnitState
 from sim_plant.bench.explore.base import Driven, Passed, Presets, Scene
 from sim_plant.bench.explore.pair_bank import UNITS, Asked, asked_of
-from sim_plant.bench.explore.pair_scene import HEAD_START, OLD_DEBT, UNIT_PLACES
+from sim_plant.bench.explore.pair_scene import HEAD_START, OLD_DEBT, UNIT_PLACES, comes_from
 from sim_plant.bench.explore.reading import LONG_AGO_MS
 from sim_plant.bench.explore.step import Scanned, Unit
 
@@ -77,7 +77,7 @@ class Seat(Unit):
     def _sit(self, number: int) -> None:
         only = self._only
         self._asking = self._sequencer = Asking(number, UNITS, self.s)
-        places = [place for place in UNIT_PLACES if not only or place in only]
+        places = [place for place in UNIT_PLACES if comes_from(only, place, number)]
         self.tried_atoms = [
             (atom.name,) for place in places for atom in self.scenes.atoms if atom.place == place
         ]
