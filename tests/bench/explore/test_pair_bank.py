@@ -12,7 +12,7 @@ from controller.parts.timing import NEVER
 from controller.settings import Setpoints
 from controller.unit.states import Event
 from sim_plant.bench.explore.base import NOW_MS, Passed
-from sim_plant.bench.explore.pair_bank import Bank
+from sim_plant.bench.explore.pair_bank import Bank, Chosen
 from sim_plant.bench.explore.pair_scale import pair_in_ticks, scaled_pair
 from sim_plant.bench.explore.scale import TICK_MS
 
@@ -66,6 +66,20 @@ MADE_ANEW = {"n_units", "full"}
 
 def test_every_field_is_in_bytes_or_chosen_or_made_anew() -> None:
     assert {f.name for f in fields(BankMemory)} == IN_BYTES | CHOSEN | MADE_ANEW
+
+
+def test_what_is_chosen_is_chosen_in_every_scan() -> None:
+    site = Setpoints()
+    with pair_in_ticks(site):
+        bank = Bank(site, scaled_pair(site, 1))
+        m = bank.coordinator.memory
+        left = object()
+        for name in CHOSEN - {"loops"}:
+            setattr(m, name, left)
+        m.loops = [left] * len(m.loops)  # type: ignore[list-item]  # none of them may stay
+        bank.preset(m, Chosen())
+    assert [name for name in CHOSEN if getattr(m, name) is left] == []
+    assert left not in m.loops
 
 
 def _remembered(m: BankMemory) -> dict[str, object]:
