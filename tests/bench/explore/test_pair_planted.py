@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 from pair_planted import WHERE
 
 from controller.settings import Setpoints
-from sim_plant.bench.explore.pair_search import PairOrder, search_pair
-from sim_plant.bench.explore.search import Bound
+from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pair
+from sim_plant.bench.explore.search import Bound, Violation
 
 SOON = Bound(states=60_000)
 
@@ -17,27 +19,33 @@ def _order(name: str, changed: str = "") -> PairOrder:
     return PairOrder(Setpoints(), changed, planted.only, planted.slots)
 
 
+@cache
+def _found(name: str) -> PairSearch:
+    return search_pair(_order(name, f"pair_planted:{name}"), SOON, until=WHERE[name].requirement)
+
+
+def _broken(found: PairSearch, requirement: str) -> list[Violation]:
+    return [violation for violation in found.violations.values() if violation.id == requirement]
+
+
 @pytest.mark.parametrize("name", WHERE)
 def test_a_mistake_in_the_bank_is_found_by_a_shortest_sequence(name: str) -> None:
-    order = _order(name, f"pair_planted:{name}")
-    requirement = WHERE[name].requirement
-    found = search_pair(order, SOON, until=requirement)
-    violation = next(v for v in found.violations.values() if v.id == requirement)
+    found, requirement = _found(name), WHERE[name].requirement
+    violation = _broken(found, requirement)[0]
 
     played = found.play(violation)
     assert requirement in {one.id for one in played[-1].judged.broken}
     assert len(played) == violation.depth
 
-    shorter = search_pair(order, Bound(depth=violation.depth - 1))
-    assert requirement not in {v.id for v in shorter.violations.values()}
+    shorter = search_pair(found.order, Bound(depth=violation.depth - 1))
+    assert _broken(shorter, requirement) == []
 
 
 @pytest.mark.parametrize("name", WHERE)
 def test_without_the_mistake_as_deep_a_search_breaks_nothing(name: str) -> None:
     requirement = WHERE[name].requirement
-    wrong = search_pair(_order(name, f"pair_planted:{name}"), SOON, until=requirement)
-    depth = next(v.depth for v in wrong.violations.values() if v.id == requirement)
+    depth = _broken(_found(name), requirement)[0].depth
 
     found = search_pair(_order(name), Bound(depth=depth))
     assert found.violations == {}
-    assert any(times for r, times in zip(found.required, found.counted, strict=True) if r.id == requirement)
+    assert requirement in {r.id for r, n in zip(found.required, found.counted, strict=True) if n}
