@@ -20,7 +20,7 @@ def pair_figures(worlds: Worlds) -> Figures:
         for r, times in zip(PAIR_REQUIRED, worlds.counted, strict=True)
     ]
     found = [
-        Found(violation, [Step(n, *step) for n, step in enumerate(steps, start=1)], "", (world.told,))
+        Found(violation, [Step(n, *step) for n, step in enumerate(steps, start=1)], "", (), world.told)
         for violation, steps, world in shortest.values()
     ]
     rows = [

@@ -100,6 +100,7 @@ class Found:
     steps: Sequence[Step]
     case: str
     not_said: Sequence[str]
+    world: str = ""  # of two units
 
 
 @dataclass(frozen=True)
@@ -196,6 +197,7 @@ def as_json(figures: Figures) -> dict[str, Any]:
                 "depth": f.violation.depth,
                 "case": f.case,
                 "not_said": list(f.not_said),
+                "world": f.world,
                 "steps": [step._asdict() for step in f.steps],
             }
             for f in figures.found
