@@ -75,7 +75,7 @@ class Seen(NamedTuple):
     shut_1: int = 0  # ticks since unit 1 shut its feed valve in its own time, and one; likewise
     shut_2: int = 0
     full: int = 1  # the level has been at the stop, or unknown, and not below the first step since
-    header: int = 0  # the header was ready since the booster came on
+    header: int = 0  # the header was ready since the booster came on last
     stroke: int = 0  # a dosing stroke was seen since then
     booster: int = 0  # the booster is on
     dry: int = 0  # undisturbed ticks with the booster on since the last valve shut, and one
@@ -199,6 +199,7 @@ def pair_look(b: Both, latched: bool) -> Seen:
     o, (one, two) = b.seen, b.units
     open_now = any(u.out.feed_valve or u.out.flush_valve for u in b.units)
     was_open = any(u.was.feed_valve or u.was.flush_valve for u in b.units)
+    rises = b.booster and not o.booster
     disturbed = not (b.given.quiet and one.well and two.well and o.boot >= b.n.resumed)
     waiting = (
         b.given.called_one
@@ -212,8 +213,8 @@ def pair_look(b: Both, latched: bool) -> Seen:
         shut_1=1 if one.shut else o.shut_1,
         shut_2=1 if two.shut else o.shut_2,
         full=int(b.given.full or (bool(o.full) and not b.given.below_first)),
-        header=int(b.booster and bool(o.booster) and (bool(o.header) or b.given.header_ready)),
-        stroke=int(b.booster and bool(o.booster) and (bool(o.stroke) or b.given.stroke)),
+        header=int(not rises and bool(o.header or (o.booster and b.given.header_ready))),
+        stroke=int(not rises and bool(o.stroke or (o.booster and b.given.stroke))),
         booster=int(b.booster),
         dry=0 if open_now or not b.booster else 1 if was_open or (o.dry and disturbed) else o.dry,
         boot=o.boot,

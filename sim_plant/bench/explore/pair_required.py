@@ -106,7 +106,7 @@ PAIR_REQUIRED: tuple[PairRequired, ...] = (
         "SR-39",
         "the first feed valve opens on a header that was ready, after a dosing stroke",
         lambda b: (b.one.opened or b.two.opened) and not (b.one.was.feed_valve or b.two.was.feed_valve),
-        lambda b: bool(b.seen.booster and b.seen.header and b.seen.stroke),
+        lambda b: bool(b.seen.header and b.seen.stroke),
     ),
     PairRequired(
         "SR-40",
@@ -116,13 +116,13 @@ PAIR_REQUIRED: tuple[PairRequired, ...] = (
     ),
     PairRequired(
         "SR-42",
-        "after power-up nothing is driven for the boot time",
+        "after power-up neither unit drives anything for the boot time",
         lambda b: b.seen.boot < b.n.boot,
-        _nothing,
+        lambda b: not (driven(b.one.out) or driven(b.two.out)),
     ),
     PairRequired(
         "SR-46",
-        "with a stale image of what is shared no start is granted: no unit enters its pump start",
+        "with a stale image of what is shared no pump start begins",
         lambda b: b.given.stale,
         lambda b: all(u.out.enable <= u.was.enable for u in b.units),
     ),
