@@ -103,9 +103,10 @@ class Face(NamedTuple):
         return self.out.pump and not self.was.pump
 
     @property
-    def opened(self) -> bool:
-        """The feed valve opens in this scan."""
-        return self.out.feed_valve and not self.was.feed_valve
+    def begins(self) -> bool:
+        """The first of its valves opens in this scan."""
+        was_open = self.was.feed_valve or self.was.flush_valve
+        return not was_open and (self.out.feed_valve or self.out.flush_valve)
 
     @property
     def shut(self) -> bool:

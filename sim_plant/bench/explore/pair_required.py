@@ -104,8 +104,8 @@ PAIR_REQUIRED: tuple[PairRequired, ...] = (
     PairRequired("SR-33", "an E-stop shuts both units and the booster", lambda b: b.given.estop, _nothing),
     PairRequired(
         "SR-39",
-        "the first feed valve opens on a header that was ready, after a dosing stroke",
-        lambda b: (b.one.opened or b.two.opened) and not (b.one.was.feed_valve or b.two.was.feed_valve),
+        "the first flush of a bank start begins on a header that was ready, after a dosing stroke",
+        lambda b: any(me.begins and not other.was.feed_valve for me, other, _started, _shut in b.pairs),
         lambda b: bool(b.seen.header and b.seen.stroke),
     ),
     PairRequired(

@@ -23,8 +23,35 @@ from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pa
 from sim_plant.bench.explore.search import Bound, Violation
 
 KINDS: dict[str, tuple[str, ...]] = {
-    "demand": (),
-    "queue": ("queue", "old debt", "head start"),
+    "nothing else": (),
+    "queue and run hours": ("queue", "old debt", "head start"),
+    "tank": ("tank full", "level"),
+    "E-stop": ("E-stop", "reset"),
+    "high-high float": ("high-high float", "reset"),
+    "floor leak": ("floor leak", "reset"),
+    "drain sump": ("drain sump", "reset"),
+    "booster drive": ("booster", "reset"),
+    "antiscalant": ("antiscalant", "reset"),
+    "bank selector": ("bank selector",),
+    "header": ("header",),
+    "stale image of the bank": ("bank image",),
+    "lease of a slot": ("lease",),
+    "slow pre-start": ("pre-start", "reset"),
+    "power": ("power", "brownout"),
+    "start and stop": ("commands",),
+    "maintenance": ("maintenance",),
+    "maintenance and return of unit 1": ("maintenance/1", "return/1"),
+    "maintenance and return of unit 2": ("maintenance/2", "return/2"),
+    "selector": ("selector_auto",),
+    "isolator": ("isolator_on",),
+    "contactor": ("pump_running", "reset"),
+    "motor protector": ("motor_healthy", "reset"),
+    "suction": ("suction_ok", "reset"),
+    "image of unit 1": ("age_ms/1", "reset"),
+    "image of unit 2": ("age_ms/2", "reset"),
+    "motor at rest": ("starts_spent",),
+    "volume of a flush": ("volume_met", "reset"),
+    "flush put off": ("flush_put_off",),
 }
 """What comes in beside demand, by the name of the world."""
 
