@@ -10,6 +10,11 @@ from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pa
 ONE_SLOT = PairOrder(Setpoints(), only=("demand",), slots=1)
 TWO_SLOTS = PairOrder(Setpoints(), only=("demand",), slots=2)
 
+ANY_ORDER = PairOrder(
+    Setpoints(drain_capacity_m3h=5), only=("demand", "queue", "old debt", "head start"), slots=1
+)
+"""One slot, as two units have it on so small a drain; the order of the queue is as it may be in full time."""
+
 
 @cache
 def explored(order: PairOrder) -> PairSearch:

@@ -6,8 +6,8 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from pair_runs import choose, left_by, outside, scan_whole
-from pair_small import ONE_SLOT, TWO_SLOTS, explored
+from pair_runs import choose, left_by, outside, outside_in_full_time, scan_whole
+from pair_small import ANY_ORDER, ONE_SLOT, TWO_SLOTS, explored
 
 from controller.firmware import Controller
 from controller.settings import Setpoints
@@ -22,7 +22,7 @@ from sim_plant.bench.explore.pair_scene import WAITS, bank_atoms, bank_base
 from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pair
 from sim_plant.bench.explore.search import Bound
 
-RUNS, SCANS = 4, 60
+RUNS, SCANS, HOURS = 4, 60, 2
 MANY = PairOrder(
     Setpoints(),
     only=("demand", "tank full", "E-stop", "floor leak", "reset", "maintenance", "selector_auto", "lease"),
@@ -113,9 +113,17 @@ def test_runs_of_the_whole_controller_stay_inside(order: PairOrder) -> None:
     assert [told for seed in range(RUNS) if (told := outside(explored(order), seed, SCANS))] == []
 
 
+def test_runs_in_full_time_have_regions_that_were_explored() -> None:
+    found = explored(ANY_ORDER)
+    assert found.closed
+    assert found.violations == {}
+    assert [told for seed in range(HOURS) if (told := outside_in_full_time(found, seed, 60.0))] == []
+
+
 def test_a_run_outside_is_told() -> None:
-    little = search_pair(ONE_SLOT, Bound(depth=6))
+    little, other = (search_pair(order, Bound(depth=6)) for order in (ONE_SLOT, ANY_ORDER))
     assert any(outside(little, seed, SCANS) for seed in range(3))
+    assert outside_in_full_time(other, 0, 10.0)
 
 
 def test_units_are_no_mirror_of_each_other() -> None:
