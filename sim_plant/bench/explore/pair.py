@@ -64,6 +64,7 @@ from sim_plant.bench.explore.required import Broken
 
 OUT = frozenset({UnitState.LOCKOUT, UnitState.MAINTENANCE})
 AT_REST = frozenset({UnitState.STANDBY, UnitState.WAIT_PERMIT})
+_WITH_ATOMS = frozenset((tried.granted, tried.bank) for tried in TRIED if tried.atoms)
 
 
 class Pair:
@@ -89,12 +90,15 @@ class Pair:
         atoms = bank_atoms(self.s, only)
         bases = {granted: bank_base(self.s, granted=granted) for granted in (True, False)}
         scenes = {g: [base, *(atom.on(base) for atom in atoms)] for g, base in bases.items()}
+        # bases of the bank: what it grants and what has passed for it; those of several bases of the pair
+        self._bases = list(dict.fromkeys((tried.granted, tried.bank) for tried in TRIED))
+        self._base_of = [self._bases.index((tried.granted, tried.bank)) for tried in TRIED]
         self._scenes = [
             [
                 (scene, given_of(scene, self.s, granted=granted, passed=passed))
-                for scene in (scenes[granted] if every else scenes[granted][:1])
+                for scene in (scenes[granted] if (granted, passed) in _WITH_ATOMS else scenes[granted][:1])
             ]
-            for granted, passed, every in TRIED
+            for granted, passed in self._bases
         ]
         self._asked: Numbered[Asked] = Numbered()
         self._asked_of: tuple[list[int], ...] = ([], [])
@@ -150,39 +154,30 @@ class Pair:
         one, two, bank, seen = numbers_of(code)
         asked = self._asked_of[0][one], self._asked_of[1][two]
         found: list[PairNext] = []
-        for tried, (_granted, passed, every) in enumerate(TRIED):
-            edges = self._of_bank(bank, asked, tried)
-            for b in edges:
-                found.append(
-                    self._joined(
-                        seen, b, self._of_unit(0, one, b.one, passed), self._of_unit(1, two, b.two, passed)
-                    )
-                )
-            if every:
+        for tried, (_granted, _bank, first, second, atoms) in enumerate(TRIED):
+            edges = self._of_bank(bank, asked, self._base_of[tried])
+            for b in edges if atoms else edges[:1]:
+                ones = self._of_unit(0, one, b.one, first)
+                twos = self._of_unit(1, two, b.two, second)
+                found.append(self._joined(seen, tried, b, ones, twos))
+            if atoms:
                 b = edges[0]
-                well_one, well_two = (
-                    self._of_unit(0, one, b.one, passed),
-                    self._of_unit(1, two, b.two, passed),
-                )
-                found += [
-                    self._joined(seen, b, other, well_two)
-                    for other in self._in_trouble(0, one, b.one, passed)
-                ]
-                found += [
-                    self._joined(seen, b, well_one, other)
-                    for other in self._in_trouble(1, two, b.two, passed)
-                ]
+                well_one, well_two = self._of_unit(0, one, b.one, first), self._of_unit(1, two, b.two, second)
+                for other in self._in_trouble(0, one, b.one, first):
+                    found.append(self._joined(seen, tried, b, other, well_two))
+                for other in self._in_trouble(1, two, b.two, second):
+                    found.append(self._joined(seen, tried, b, well_one, other))
         if self._power_goes:
             found.append(self._powered(code))
         return found
 
-    def _joined(self, seen: int, b: BankEdge, one: UnitEdge, two: UnitEdge) -> PairNext:
+    def _joined(self, seen: int, tried: int, b: BankEdge, one: UnitEdge, two: UnitEdge) -> PairNext:
         key = (seen, b[3], one[1], two[1])
         judged = self._judgements.get(key)
         if judged is None:
             judged = self._judgements[key] = self._judge(*key)
         code = one[0] | two[0] << BITS | b[2] << 2 * BITS | judged[0] << 3 * BITS
-        return PairNext(code, judged, b, one, two)
+        return PairNext(code, judged, tried, b, one, two)
 
     def _judge(self, seen: int, look: int, one: int, two: int) -> Judged:
         given, booster, latched, passed = self.looks.all[look]
@@ -199,19 +194,19 @@ class Pair:
         self.judged.append(found)
         return found
 
-    def _of_bank(self, bank: int, asked: tuple[int, int], tried: int) -> list[BankEdge]:
+    def _of_bank(self, bank: int, asked: tuple[int, int], base: int) -> list[BankEdge]:
         """Scans of the bank that differ in what they grant, leave or show; first the one without atoms."""
-        key = (bank, *asked, tried)
+        key = (bank, *asked, base)
         edges = self._bank_edges.get(key)
         if edges is None:
-            edges = self._bank_edges[key] = list(self._scan_bank(bank, asked, tried))
+            edges = self._bank_edges[key] = list(self._scan_bank(bank, asked, base))
         return edges
 
-    def _scan_bank(self, bank: int, asked: tuple[int, int], tried: int) -> Iterator[BankEdge]:
-        passed = TRIED[tried][1]
+    def _scan_bank(self, bank: int, asked: tuple[int, int], base: int) -> Iterator[BankEdge]:
+        _granted, passed = self._bases[base]
         one, two = (self._asked.all[number] for number in asked)
         known: set[tuple[object, ...]] = set()
-        for scene, given in self._scenes[tried]:
+        for scene, given in self._scenes[base]:
             scanned = self.bank.scan(self.banks.all[bank], (one, two), scene, passed)
             look = BankLook(given, scanned.booster, self.bank.latched(scanned.code), passed)
             to_one, to_two = (self.permits.of(permits) for permits in scanned.permits)
@@ -281,4 +276,4 @@ class Pair:
         *units, bank, seen = self.parts(code)
         memories = [seat.powered(part.memory) for seat, part in zip(self.seats, units, strict=True)]
         after = self._dark(memories, self.bank.powered(bank), after_power(seen))
-        return PairNext(after, Judged(after >> 3 * BITS, (), (), -1), None, None, None)
+        return PairNext(after, Judged(after >> 3 * BITS, (), (), -1), -1, None, None, None)

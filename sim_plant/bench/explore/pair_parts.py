@@ -83,10 +83,11 @@ class Judged(NamedTuple):
 
 
 class PairNext(NamedTuple):
-    """One edge. ``bank`` None: the power went and came again."""
+    """One edge. ``bank`` None: the power went and came again. ``tried`` is its place in ``TRIED``."""
 
     code: int
     judged: Judged
+    tried: int
     bank: BankEdge | None
     one: UnitEdge | None
     two: UnitEdge | None

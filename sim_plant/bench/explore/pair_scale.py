@@ -26,6 +26,9 @@ BANK_RACES: dict[str, tuple[str, ...]] = {
 }
 """Timers of the bank with those of a unit that run from the same moment."""
 
+BANK_LEAST = {"token_wait_s": 5}
+"""A stopping unit coasts, waits for its turn to close and shuts its flush valve, all within its wait."""
+
 _BANK_REAL_S = {"NO_DRAW_S": 2.0}
 
 
@@ -68,6 +71,7 @@ def real_bank_s(name: str, site: Setpoints) -> float:
 def pair_in_ticks(site: Setpoints) -> Iterator[None]:
     """The constants of unit and bank in ticks, with the bank's races among all others."""
     scale.RACES.update(BANK_RACES)
+    scale.LEAST.update(BANK_LEAST)
     scale.CONSTANTS.update(BANK_CONSTANTS)
     scale._REAL_S.update(_BANK_REAL_S)
     try:
@@ -78,6 +82,8 @@ def pair_in_ticks(site: Setpoints) -> Iterator[None]:
     finally:
         for race in BANK_RACES:
             del scale.RACES[race]
+        for name in BANK_LEAST:
+            del scale.LEAST[name]
         for name in BANK_CONSTANTS:
             del scale.CONSTANTS[name]
             del scale._REAL_S[name]

@@ -60,15 +60,39 @@ OLD_DEBT, HEAD_START = "old debt", "head start"
 SMALL = ("demand", "tank full", "maintenance", "motor_healthy", "reset")
 """A small world that closes within seconds; each place is there for both units."""
 
-TRIED: tuple[tuple[bool, Passed, bool], ...] = (
-    (True, Passed.TICK, True),
-    (True, Passed.SHORT, True),
-    (True, Passed.NOTHING, True),
-    (False, Passed.NOTHING, True),
-    (False, Passed.SHORT, False),
-    (False, Passed.TICK, False),
+
+class Tried(NamedTuple):
+    """One base: what the bank grants, what has passed since the scan before, and whether atoms are tried.
+
+    A tick has no length, so long timers of one unit may get on while those of the other, or of the bank, have
+    not: what is a tick for one is a short while for the other. Short timers get on in all of them.
+    """
+
+    granted: bool
+    bank: Passed
+    one: Passed
+    two: Passed
+    atoms: bool
+
+
+def _tried(granted: bool, passed: Passed, atoms: bool) -> Tried:
+    return Tried(granted, passed, passed, passed, atoms)
+
+
+_T, _S = Passed.TICK, Passed.SHORT
+TRIED: tuple[Tried, ...] = (
+    _tried(True, Passed.TICK, True),
+    _tried(True, Passed.SHORT, True),
+    _tried(True, Passed.NOTHING, True),
+    _tried(False, Passed.NOTHING, True),
+    _tried(False, Passed.SHORT, False),
+    _tried(False, Passed.TICK, False),
+    *(
+        Tried(granted, *passed, False)
+        for granted in (True, False)
+        for passed in ((_S, _T, _S), (_S, _S, _T), (_T, _S, _S))
+    ),
 )
-"""Bases: does the bank grant what it can, what has passed since the scan before, are atoms tried on it?"""
 
 
 class Given(NamedTuple):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import fields, replace
+from itertools import zip_longest
 from typing import NamedTuple
 
 from random_runs import HOLDS_S, SCAN_MS, _back, driven
@@ -23,7 +24,7 @@ from controller.signals import (
     to_ma,
 )
 from controller.unit.permits import Request
-from controller.unit.states import STATES
+from controller.unit.states import PUMPING, STATES
 from sim_plant.bench.explore.base import NOW_MS, Driven, base
 from sim_plant.bench.explore.pair import Pair
 from sim_plant.bench.explore.pair_bank import STAGES, Asked, BankScene, asked_of
@@ -169,7 +170,17 @@ def outside(found: PairSearch, seed: int, scans: int) -> str:
 
 def _in_words(looks: Regions, pair: Pair, code: int) -> tuple[object, ...]:
     one, two, bank, _seen = pair.parts(code)
-    return looks.of_code(one.memory), looks.of_code(two.memory), bank[0], bank[1] & 0b1111
+    regions = [_that_matter(looks, looks.of_code(part.memory)) for part in (one, two)]
+    return (*regions, bank[0], bank[1] & 0b1111)
+
+
+def _that_matter(looks: Regions, regions: bytes) -> bytes:
+    """With the pump on nothing asks how long the flush valve is open, nor how long quality is blanked."""
+    state = STATES[regions[0]]
+    if state not in PUMPING:
+        return regions
+    names = ("state", *looks._timers[state])
+    return bytes(0 if name in ("flush_ms", "flushed_on_ms") else r for name, r in zip_longest(names, regions))
 
 
 def outside_in_full_time(found: PairSearch, seed: int, minutes: float) -> str:
@@ -201,7 +212,7 @@ def outside_in_full_time(found: PairSearch, seed: int, minutes: float) -> str:
         units = tuple(base(site, driven(out), granted=True).io for out in was.units)
         was = controller.scan(Inputs(bank, units, (0, 0)), now_ms)
         controller.take_events()
-        one, two = (looks.of_memory(unit.memory, now_ms) for unit in controller._units)
+        one, two = (_that_matter(looks, looks.of_memory(unit.memory, now_ms)) for unit in controller._units)
         m = controller._bank.memory
         flags = sum((unit in m.tokens) << place for place, unit in enumerate((1, 2)))
         flags += sum(called << place for place, called in enumerate(m.called, start=2))

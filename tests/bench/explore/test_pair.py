@@ -18,7 +18,7 @@ from sim_plant.bench.explore.base import Passed
 from sim_plant.bench.explore.pair_bank import Asked
 from sim_plant.bench.explore.pair_parts import PairNext
 from sim_plant.bench.explore.pair_scale import BANK_RACES, pair_in_ticks
-from sim_plant.bench.explore.pair_scene import WAITS, bank_atoms, bank_base
+from sim_plant.bench.explore.pair_scene import TRIED, WAITS, bank_atoms, bank_base
 from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pair
 from sim_plant.bench.explore.search import Bound
 
@@ -81,16 +81,16 @@ def _as_the_firmware(found: PairSearch, code: int, edge: PairNext) -> bool:
     assert edge.bank is not None
     assert edge.one is not None
     assert edge.two is not None
-    passed = pair.looks.all[edge.bank.look].passed
-    scene = bank_base(pair.s, granted=WAITS not in edge.bank.told)
+    granted, passed, *unit_passed, _atoms = TRIED[edge.tried]
+    scene = bank_base(pair.s, granted=granted)
     known = {atom.name: atom for atom in bank_atoms(pair.s)}
     for name in edge.bank.told:
         scene = known[name].on(scene) if name != WAITS else scene
     atoms = (edge.one.told, edge.two.told)
     snapshot = Controller(2, pair.s).snapshot()
     pair.bank.codec.decode(bank, snapshot.bank, passed)
-    for seat, part, m in zip(pair.seats, units, snapshot.units, strict=True):
-        seat.codec.decode(part.memory, m, passed)
+    for seat, part, m, own in zip(pair.seats, units, snapshot.units, unit_passed, strict=True):
+        seat.codec.decode(part.memory, m, own)
     requests = tuple(pair.bank.request(part.asked, passed, first=True) for part in units)
     was = Outputs(
         safe_outputs(2).bank._replace(booster_run=bool(seen.booster)), (units[0].outputs, units[1].outputs)
