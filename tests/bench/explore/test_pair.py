@@ -59,12 +59,12 @@ def test_a_bound_says_where_it_stopped_and_what_is_left() -> None:
 
 
 def test_two_searches_find_the_same() -> None:
-    first, second = (search_pair(MANY, Bound(depth=8)) for _ in range(2))
+    first, second = (search_pair(MANY, Bound(depth=4)) for _ in range(2))
     assert (first.codes, first.edges, first.counted) == (second.codes, second.edges, second.counted)
 
 
 def test_an_edge_is_one_scan_of_the_whole_controller() -> None:
-    found = search_pair(MANY, Bound(depth=20, states=3000))
+    found = search_pair(MANY, Bound(states=3000))
     compared = 0
     with found.order.in_ticks():
         for code in found.codes[::61]:
