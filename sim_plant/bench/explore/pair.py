@@ -149,7 +149,7 @@ class Pair:
     def edges(self, code: int) -> list[PairNext]:
         """All edges out of a state; those that look alike and lead to the same are one.
 
-        Something comes from the bank's side, or from one of the units, never from two of them in one scan.
+        One thing may come from the bank's side and one from each unit, in one scan.
         """
         one, two, bank, seen = numbers_of(code)
         asked = self._asked_of[0][one], self._asked_of[1][two]
@@ -157,16 +157,11 @@ class Pair:
         for tried, (_granted, _bank, first, second, atoms) in enumerate(TRIED):
             edges = self._of_bank(bank, asked, self._base_of[tried])
             for b in edges if atoms else edges[:1]:
-                ones = self._of_unit(0, one, b.one, first)
-                twos = self._of_unit(1, two, b.two, second)
-                found.append(self._joined(seen, tried, b, ones, twos))
-            if atoms:
-                b = edges[0]
-                well_one, well_two = self._of_unit(0, one, b.one, first), self._of_unit(1, two, b.two, second)
-                for other in self._in_trouble(0, one, b.one, first):
-                    found.append(self._joined(seen, tried, b, other, well_two))
-                for other in self._in_trouble(1, two, b.two, second):
-                    found.append(self._joined(seen, tried, b, well_one, other))
+                ones, twos = [self._of_unit(0, one, b.one, first)], [self._of_unit(1, two, b.two, second)]
+                if atoms:
+                    ones += self._in_trouble(0, one, b.one, first)
+                    twos += self._in_trouble(1, two, b.two, second)
+                found += [self._joined(seen, tried, b, left, right) for left in ones for right in twos]
         if self._power_goes:
             found.append(self._powered(code))
         return found

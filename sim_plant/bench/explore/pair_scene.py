@@ -1,7 +1,7 @@
 """What can come in during one scan of two units and their coordinator.
 
-As with one unit: a base in which all is well, and atoms that make one thing different, of what the units
-share or of one unit. Within a tick one follows the other. The inputs are few on purpose (``SHARED_PLACES``,
+As with one unit: a base in which all is well, and atoms that make one thing different. In one scan there may
+be one of what the units share and one of each unit. The inputs are few on purpose (``SHARED_PLACES``,
 ``UNIT_PLACES``): what stops, holds or cuts a unit, and what the bank decides by. All other rules of a unit
 are asked where one unit is explored alone.
 """
