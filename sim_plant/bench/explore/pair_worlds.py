@@ -15,12 +15,11 @@ from typing import NamedTuple
 
 from controller.settings import Setpoints
 from controller.signals import UnitOutputs
-from sim_plant.bench.campaign.hands import Cluster, Here, Pool
 from sim_plant.bench.explore.pair_parts import PairNext
 from sim_plant.bench.explore.pair_required import PAIR_REQUIRED
 from sim_plant.bench.explore.pair_scale import WITH_SLOTS
 from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pair
-from sim_plant.bench.explore.search import Bound, Violation
+from sim_plant.bench.explore.search import Bound, Hands, Violation
 
 KINDS: dict[str, tuple[str, ...]] = {
     "nothing else": (),
@@ -211,7 +210,7 @@ class Worlds:
 
 def explore_worlds(
     site: Setpoints,
-    hands: Here | Pool | Cluster,
+    hands: Hands,
     bound: Bound,
     told: Callable[[World, float], None] = lambda _world, _share: None,
 ) -> Worlds:
