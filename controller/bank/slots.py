@@ -39,10 +39,13 @@ def lend_flush_slots(v: BankView) -> frozenset[int]:
 
 
 def grant_start(v: BankView) -> int:
-    """Unit whose pump may start in this scan, 0 for none: far enough from the last one, header steady."""
+    """Unit whose pump may start in this scan, 0 for none: far enough from the last one, header steady.
+
+    A stale image shows the header as it was: nothing starts on that (SR-46).
+    """
     m, s = v.m, v.s
     header = v.values[HEADER]
-    steady = header is not None and abs(header - s.header_bar) <= HEADER_BAND_BAR
+    steady = header is not None and not v.stale and abs(header - s.header_bar) <= HEADER_BAND_BAR
     m.steady_ms = since(steady, m.steady_ms, v.now_ms)
     # a pump comes on some scans after its grant: the distance to the next one counts from there
     m.start_ms = max(m.start_ms, *(request.started_ms for request in v.requests))

@@ -14,9 +14,12 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from controller.files import InputError
+from controller.settings import Setpoints
 from sim_plant.bench.campaign.hands import Cluster, HandsLostError, Here, SplitPool
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.bench.explore.liveness import Liveness, liveness
+from sim_plant.bench.explore.pair_papers import pair_figures, world_line
+from sim_plant.bench.explore.pair_worlds import Worlds, explore_worlds
 from sim_plant.bench.explore.papers import Figures, coverage, figures_of, outcome, sorted_cycles, write_papers
 from sim_plant.bench.explore.search import Bound, Hands, Level, Order, Search, search
 from sim_plant.bench.prove import Job, about_proof
@@ -54,6 +57,12 @@ def explore(
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Explore on the workers of this dask scheduler.")
     ] = None,
+    pair: Annotated[
+        bool,
+        typer.Option(
+            "--pair", help="Two units with their coordinator: many small worlds, each bounded by itself."
+        ),
+    ] = False,
 ) -> None:
     """Visit every state that one unit's logic can reach, and ask the requirements of every scan.
 
@@ -74,18 +83,22 @@ def explore(
     except HandsLostError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(NOT_REACHED) from error
+    bound = Bound(states, depth, seconds)
     try:
         with closing(hands):
-            found, live = _look(Order(loaded.setpoints), hands, Bound(states, depth, seconds), errors)
+            if pair:
+                figures = pair_figures(_look_at_pair(loaded.setpoints, hands, bound, errors))
+            else:
+                found, live = _look(Order(loaded.setpoints), hands, bound, errors)
+                figures = figures_of(found, live, folder)
     except HandsLostError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
         raise typer.Exit(NOT_REACHED) from error
     except KeyboardInterrupt as error:
         errors.print("skidproof: stopped; nothing was written")
         raise typer.Exit(STOPPED) from error
-    figures = figures_of(found, live, folder)
     job = Job(loaded, OUR_FIRMWARE, loaded.file.site.seed, folder)
-    about = about_proof(job, started, ["skidproof", *sys.argv[1:]], found.closed, 1)
+    about = about_proof(job, started, ["skidproof", *sys.argv[1:]], figures.search.closed, 1)
     write_papers(figures, about, folder)
     _tell(figures, folder)
     raise typer.Exit(PROVEN if figures.verdict is Verdict.PASS else FAILED)
@@ -118,6 +131,15 @@ def _look(order: Order, hands: Hands, bound: Bound, errors: Console) -> tuple[Se
         return found, liveness(found, hands, lambda share: bar.update(task, completed=share))
 
 
+def _look_at_pair(site: Setpoints, hands: Hands, bound: Bound, errors: Console) -> Worlds:
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=errors, transient=True) as bar:
+        task = bar.add_task("exploring two units", total=1.0)
+        return explore_worlds(
+            site, hands, bound, lambda world, share: bar.update(task, description=world.told, completed=share)
+        )
+
+
 def _tell(figures: Figures, folder: Path) -> None:
     console = plain_console()
     table = Table(box=None, pad_edge=False)
@@ -126,6 +148,8 @@ def _tell(figures: Figures, folder: Path) -> None:
     for c in figures.checked:
         table.add_row(c.id, c.verdict.value, f"{c.times:,}", c.text)
     console.print(table)
+    for row in figures.worlds:
+        console.print(world_line(row), soft_wrap=True, markup=False)
     for cycle in sorted_cycles(figures.live):
         word = "CHATTER" if cycle.chatters else "cycle"
         console.print(
@@ -135,8 +159,9 @@ def _tell(figures: Figures, folder: Path) -> None:
             markup=False,
         )
     for f in figures.found:
+        where = folder / (f.case or "report.html")
         console.print(
-            f"{f.violation.id} can be broken in {f.violation.depth} scans: {folder / f.case}",
+            f"{f.violation.id} can be broken in {f.violation.depth} scans: {where}",
             soft_wrap=True,
             markup=False,
         )

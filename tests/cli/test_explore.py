@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from typer.testing import CliRunner
 
+from sim_plant.bench.explore import pair_worlds
 from sim_plant.cli import app
 
 RUN = CliRunner()
@@ -46,3 +48,24 @@ def test_help_has_an_example_and_names_the_guide() -> None:
     assert result.exit_code == 0
     assert "Example: skidproof explore" in result.stdout
     assert "docs/exploring.md" in result.stdout
+
+
+def test_two_units_are_told_world_by_world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pair_worlds, "KINDS", {"demand": (), "E-stop": ("E-stop", "reset")})
+    folder = tmp_path / "out"
+    result = RUN.invoke(app, ["explore", "--pair", "--depth", "3", "--jobs", "1", "--out", str(folder)])
+    assert result.exit_code == 1
+    assert "E-stop, 1 flush slot: " in result.stdout
+    assert "stopped by depth 3, " in result.stdout
+    written = json.loads((folder / "explore.json").read_text())
+    assert [world["world"] for world in written["worlds"]] == [
+        "demand, 1 flush slot",
+        "demand, 2 flush slots",
+        "E-stop, 1 flush slot",
+        "E-stop, 2 flush slots",
+    ]
+    assert written["states"] == sum(world["states"] for world in written["worlds"])
+    assert {"SR-14", "SR-17", "SR-52"} <= {one["id"] for one in written["requirements"]}
+    page = (folder / "report.html").read_text()
+    assert "two units with their coordinator" in page
+    assert "E-stop, 2 flush slots" in page

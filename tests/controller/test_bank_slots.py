@@ -207,6 +207,18 @@ def test_the_header_must_be_steady_for_five_seconds_before_a_pump_starts() -> No
     assert desk.scan(0.1)[0].start_slot
 
 
+def test_no_pump_starts_by_an_image_that_has_stopped_changing() -> None:
+    desk = Desk(1, Setpoints())
+    desk.scan(10)
+    desk.ask(1, Want.NONE, wants_start=True)
+    desk.age_ms = 1100
+    assert not any(desk.scan()[0].start_slot for _ in range(39))
+
+    desk.age_ms = 0
+    assert not any(desk.scan()[0].start_slot for _ in range(50))
+    assert desk.scan()[0].start_slot
+
+
 # --- feed closures --------------------------------------------------------------------------------------
 
 

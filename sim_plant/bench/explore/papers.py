@@ -5,10 +5,11 @@ violation.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 from controller.settings import Setpoints
 from controller.unit.states import STATES
@@ -23,6 +24,45 @@ from sim_plant.bench.explore.search import Search, Violation
 from sim_plant.bench.verdicts import Verdict
 
 CASES = "found"
+
+
+class Explored(Protocol):
+    """What the papers tell of a search, of one unit or of two."""
+
+    @property
+    def edges(self) -> int:
+        """So many were made."""
+
+    @property
+    def depth(self) -> int:
+        """Scans from the start."""
+
+    @property
+    def seconds(self) -> float:
+        """It took so long."""
+
+    @property
+    def left(self) -> int:
+        """States that were met and not expanded."""
+
+    @property
+    def stopped_by(self) -> str:
+        """The bound that was met, "" for none."""
+
+    @property
+    def violations(self) -> dict[str, Violation]:
+        """What can be broken."""
+
+    @property
+    def codes(self) -> Sequence[object]:
+        """Every state that was met."""
+
+    @property
+    def closed(self) -> bool:
+        """Every state has been expanded."""
+
+    def by_state(self) -> Counter[str]:
+        """How many of the states are in each state of the sequence."""
 
 
 class Checked(NamedTuple):
@@ -54,30 +94,33 @@ class Step(NamedTuple):
 
 @dataclass(frozen=True)
 class Found:
-    """A violation in words, its shortest sequence and its case."""
+    """A violation in words, its shortest sequence and its case, "" when there is none."""
 
     violation: Violation
     steps: Sequence[Step]
     case: str
     not_said: Sequence[str]
+    world: str = ""  # of two units
 
 
 @dataclass(frozen=True)
 class Figures:
     """All that console, page and JSON tell."""
 
-    search: Search
+    search: Explored
     live: Liveness | None
     checked: Sequence[Checked]
     timers: Sequence[Timer]
     found: Sequence[Found]
+    worlds: Sequence[dict[str, Any]] = ()  # of two units; liveness is looked at with one only
 
     @property
     def verdict(self) -> Verdict:
         """A violation, a dead end or chatter fails; a set that was not closed leaves it open."""
         if self.search.violations or (self.live and (self.live.dead or self.live.chatter)):
             return Verdict.FAIL
-        return Verdict.PASS if self.search.closed and self.live else Verdict.INCONCLUSIVE
+        looked = self.live is not None or self.worlds
+        return Verdict.PASS if self.search.closed and looked else Verdict.INCONCLUSIVE
 
 
 def figures_of(search: Search, live: Liveness | None, folder: Path) -> Figures:
@@ -143,6 +186,7 @@ def as_json(figures: Figures) -> dict[str, Any]:
         "closed": search.closed,
         "stopped_by": search.stopped_by,
         "waiting": search.left,
+        "worlds": list(figures.worlds),
         "by_state": dict(search.by_state()),
         "requirements": [c._asdict() | {"verdict": c.verdict.value} for c in figures.checked],
         "timers": [timer._asdict() for timer in figures.timers],
@@ -153,6 +197,7 @@ def as_json(figures: Figures) -> dict[str, Any]:
                 "depth": f.violation.depth,
                 "case": f.case,
                 "not_said": list(f.not_said),
+                "world": f.world,
                 "steps": [step._asdict() for step in f.steps],
             }
             for f in figures.found
@@ -205,7 +250,8 @@ def outcome(figures: Figures) -> str:
     """One line."""
     search, live = figures.search, figures.live
     if search.violations:
-        return f"{len(search.violations)} requirements can be broken: {', '.join(sorted(search.violations))}"
+        ids = sorted({violation.id for violation in search.violations.values()})
+        return f"{len(ids)} requirements can be broken: {', '.join(ids)}"
     if live and (live.dead or live.chatter):
         return f"{len(live.dead)} dead ends, {len(live.chatter)} cycles of chatter"
     if not search.closed:

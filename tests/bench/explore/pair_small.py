@@ -1,0 +1,22 @@
+"""Small worlds of two units: what comes from a few places only, so that a search closes within seconds."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from controller.settings import Setpoints
+from sim_plant.bench.explore.pair_search import PairOrder, PairSearch, search_pair
+
+ONE_SLOT = PairOrder(Setpoints(), only=("demand",), slots=1)
+TWO_SLOTS = PairOrder(Setpoints(), only=("demand",), slots=2)
+
+ANY_ORDER = PairOrder(
+    Setpoints(drain_capacity_m3h=5), only=("demand", "queue", "old debt", "head start"), slots=1
+)
+"""One slot, as two units have it on so small a drain; the order of the queue is as it may be in full time."""
+
+
+@cache
+def explored(order: PairOrder) -> PairSearch:
+    """A small world, explored."""
+    return search_pair(order)
