@@ -22,11 +22,11 @@ from sim_plant.bench.sabotage.book import Book
 from sim_plant.bench.sabotage.work import Scouted, Trial, Tried
 
 FILE = "sabotage.sqlite"
-FORMAT = "skidproof sabotage 1"
+FORMAT = "skidproof sabotage 2"
 _TABLES = """
 CREATE TABLE run(
     key TEXT PRIMARY KEY, source TEXT, state TEXT, written INTEGER, checksum TEXT, simulated_s REAL,
-    outputs TEXT, alarms TEXT, unheld TEXT, error TEXT);
+    outputs TEXT, alarms TEXT, unheld TEXT, error TEXT, record TEXT);
 CREATE TABLE touch(run TEXT, word TEXT, PRIMARY KEY(run, word)) WITHOUT ROWID;
 CREATE TABLE trial(
     change TEXT, run TEXT, number INTEGER, at_s REAL, detail TEXT, differs TEXT, PRIMARY KEY(change, run));
@@ -76,9 +76,10 @@ class SabotageFile(KeptFile):
             found.alarms,
             _SEPARATOR.join(found.unheld),
             found.error,
+            found.record,
         )
         with self._db:
-            self._db.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+            self._db.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
             words = [(found.run, word) for word in found.touches]
             self._db.executemany("INSERT OR IGNORE INTO touch VALUES (?, ?)", words)
 
@@ -107,11 +108,13 @@ def kept_in(path: Path) -> Kept:
         scouted: dict[str, Scouted] = {}
         sources: dict[str, str] = {}
         states: dict[str, str] = {}
-        rows = "SELECT key, source, state, simulated_s, outputs, alarms, unheld, error FROM run ORDER BY key"
-        for key, source, state, simulated_s, outputs, alarms, unheld, error in db.execute(rows):
+        told = "key, source, state, unheld, simulated_s, outputs, alarms, error, record"
+        for key, source, state, unheld, simulated_s, *sums, error, record in db.execute(
+            f"SELECT {told} FROM run ORDER BY key"
+        ):
             names = tuple(unheld.split(_SEPARATOR)) if unheld else ()
             found = tuple(touches.get(key, ()))
-            scouted[key] = Scouted(key, found, simulated_s, outputs, alarms, names, error)
+            scouted[key] = Scouted(key, found, simulated_s, *sums, names, error, record)
             sources[key], states[key] = source, state
         (worked_s,) = db.execute("SELECT TOTAL(took_s) FROM work").fetchone()
         return Kept(scouted, sources, states, _trials(db), worked_s)
