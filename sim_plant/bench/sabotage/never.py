@@ -21,10 +21,8 @@ def why_never(change: Change, setpoints: Setpoints) -> str:
         event = change.entry.split("/")[1]
         return "" if event in _named() else f"no line of the logic raises {event}"
     if change.kind == "rule":
-        return next(
-            (_missing(rule, setpoints) for n, rule in enumerate(RULES) if raised("unit", n) == change.touch),
-            "",
-        )
+        (rule,) = (rule for place, rule in enumerate(RULES) if raised("unit", place) == change.touch)
+        return _missing(rule, setpoints)
     if change.kind == "timer" and change.entry not in _named():
         missing = [_missing(rule, setpoints) for rule in RULES if rule.delay == change.entry]
         return missing[0] if missing and all(missing) else ""
