@@ -78,8 +78,8 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     """Runs that touch the entry, in the order in which they are tried: ``most`` at most, and no more than
     ``PATIENCE_S`` of them together.
 
-    Of every source one before any has two; cases before what nobody wrote; cases that expect just what the entry
-    does, and begin in its state, before those that only come by; the short before the long.
+    Of every source one before any has two; cases before what nobody wrote; cases that expect just what the
+    entry does, and begin in its state, before those that only come by; the short before the long.
     """
     found = [s for s in kept.scouted.values() if change.touch in s.touches]
 
@@ -111,8 +111,8 @@ def _within_patience(ordered: Sequence[Scouted]) -> list[Scouted]:
 
 
 def _speaks_of(run: Run, change: Change) -> bool:
-    """Whether a case expects the signal, alarm or state in which the change shows; for a timer, whether it names
-    a requirement that depends on it, or in its words the timer itself.
+    """Whether a case expects the signal, alarm or state in which the change shows; for a timer, whether it
+    names a requirement that depends on it, or in its words the timer itself.
     """
     case = run.case
     if change.kind == "timer":
@@ -136,7 +136,7 @@ def judge(
     reasons: Sequence[Reason],
     why_never: Callable[[Change], str] = lambda _change: "",
 ) -> list[Judged]:
-    """The outcome of every change; ``why_never`` says why no run can touch an entry, "" where nobody knows."""
+    """The outcome of every change; ``why_never`` says why no run can touch an entry, "" when it may."""
     touching: dict[str, int] = {}
     for scouted in kept.scouted.values():
         for word in scouted.touches:

@@ -207,8 +207,8 @@ def checksums(result: RunResult) -> tuple[str, str]:
 
 
 def record_of(result: RunResult) -> str:
-    """Checksum of what depends on the logic in a run: outputs, states, all lines of the journal, what the data
-    port answered. Plant and instruments follow from the outputs, bit for bit.
+    """Checksum of what depends on the logic in a run: outputs, states, all lines of the journal, what the
+    data port answered. Plant and instruments follow from the outputs, bit for bit.
     """
     trace = result.trace
     assert trace is not None
