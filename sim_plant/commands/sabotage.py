@@ -226,6 +226,12 @@ def without_touches(scouted: Scouted) -> Scouted:
     return replace(scouted, touches=())
 
 
+def is_whole(wanted: Wanted, code: int) -> bool:
+    """Whether all was asked for and done: only then does a reason that nothing needed stand for nothing."""
+    narrowed = wanted.lines or wanted.states or wanted.set_ or wanted.sample != 1 or wanted.tries < TRIES
+    return not narrowed and code == PROVEN
+
+
 def _conclude(
     order: SabotageOrder,
     book: Book,
@@ -238,10 +244,9 @@ def _conclude(
     path = order.job.folder / FILE
     kept = kept_in(path)
     reasons = read_reasons(order.job.site.folder)
-    whole = wanted.sample == 1 and not wanted.lines and not wanted.states and code == PROVEN
     left = len(tasks_left(path, book, changes, wanted.tries))
     never = partial(why_never, setpoints=order.job.site.setpoints)
-    figures = Figures(judge(changes, kept, reasons, never), kept, reasons, left, whole)
+    figures = Figures(judge(changes, kept, reasons, never), kept, reasons, left, is_whole(wanted, code))
     about = about_proof(order.job, started, ["skidproof", *sys.argv[1:]], not left, len(changes))
     write_papers(order.job.folder, figures, about, requirement_texts(order.job.site.setpoints), book)
     console = plain_console()
