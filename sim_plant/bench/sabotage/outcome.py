@@ -81,7 +81,6 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
     Of every source one before any has two; cases before what nobody wrote; cases that expect just what the
     entry does, and begin in its state, before those that only come by; the short before the long.
     """
-    found = [s for s in kept.scouted.values() if change.touch in s.touches]
 
     def rank(one: Scouted) -> tuple[int, bool, float, str]:
         run = written.get(one.run)
@@ -92,9 +91,10 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
 
     turns: Counter[str] = Counter()
     placed: list[tuple[int, tuple[int, bool, float, str], Scouted]] = []
-    for one in sorted(found, key=rank):
+    ranked = sorted((rank(one), one) for one in kept.touching.get(change.touch, ()))
+    for place, one in ranked:
         source = kept.sources[one.run]
-        placed.append((turns[source] + (one.run not in written), rank(one), one))
+        placed.append((turns[source] + (one.run not in written), place, one))
         turns[source] += 1
     ordered = [one for _turn, _rank, one in sorted(placed, key=lambda p: p[:2])]
     return _within_patience(ordered)[:most]
@@ -137,12 +137,14 @@ def judge(
     why_never: Callable[[Change], str] = lambda _change: "",
 ) -> list[Judged]:
     """The outcome of every change; ``why_never`` says why no run can touch an entry, "" when it may."""
-    touching: dict[str, int] = {}
-    for scouted in kept.scouted.values():
-        for word in scouted.touches:
-            touching[word] = touching.get(word, 0) + 1
     return [
-        _judged(change, kept.trials.get(change.id, ()), touching.get(change.touch, 0), reasons, why_never)
+        _judged(
+            change,
+            kept.trials.get(change.id, ()),
+            len(kept.touching.get(change.touch, ())),
+            reasons,
+            why_never,
+        )
         for change in changes
     ]
 

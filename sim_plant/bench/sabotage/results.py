@@ -15,6 +15,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from sim_plant.bench.campaign.kept import KeptFile
@@ -47,6 +48,15 @@ class Kept:
     states: dict[str, str]
     trials: dict[str, tuple[Trial, ...]]
     worked_s: float
+
+    @cached_property
+    def touching(self) -> dict[str, list[Scouted]]:
+        """The runs that touch an entry, by its word."""
+        found: dict[str, list[Scouted]] = {}
+        for scouted in self.scouted.values():
+            for word in scouted.touches:
+                found.setdefault(word, []).append(scouted)
+        return found
 
 
 class SabotageFile(KeptFile):
