@@ -64,14 +64,17 @@ class Workshop:
         self._rig.restore(self._kept[key])
         return self._rig
 
-    def carry_out(
-        self, run: Run, since_strike: bool = False, known: Callable[[RunResult], bool] | None = None
-    ) -> RunResult:
+    def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:
         """Do one run and judge it; ``since_strike`` counts only triggers from the strike on.
 
-        A run that cannot be carried out comes back with its error and with what was seen until then. One of
-        which ``known`` says that the same was seen before, and judged, is not judged again.
+        A run that cannot be carried out comes back with its error and with what was seen until then.
         """
+        return self.carry_out_unknown(run, lambda _seen: False, since_strike)
+
+    def carry_out_unknown(
+        self, run: Run, known: Callable[[RunResult], bool], since_strike: bool = False
+    ) -> RunResult:
+        """The same, but a run of which ``known`` says that it was seen and judged before is not judged again."""
         began = time.perf_counter()
         given = run.case.given
         result = RunResult(
@@ -99,7 +102,7 @@ class Workshop:
             result.requirements = self.judge(result.trace)
             return result
         result.strike_ms = anchors[""]
-        if known is not None and reference is None and known(result):
+        if reference is None and known(result):
             return result
         since_ms = result.strike_ms if since_strike else 0
         result.requirements = self.judge(result.trace, reference, since_ms)

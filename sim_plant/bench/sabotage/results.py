@@ -118,13 +118,13 @@ def kept_in(path: Path) -> Kept:
         scouted: dict[str, Scouted] = {}
         sources: dict[str, str] = {}
         states: dict[str, str] = {}
-        told = "key, source, state, unheld, simulated_s, outputs, alarms, error, record"
-        for key, source, state, unheld, simulated_s, *sums, error, record in db.execute(
+        told = "key, source, state, simulated_s, outputs, alarms, unheld, error, record"
+        for key, source, state, simulated_s, outputs, alarms, unheld, error, record in db.execute(
             f"SELECT {told} FROM run ORDER BY key"
         ):
             names = tuple(unheld.split(_SEPARATOR)) if unheld else ()
             found = tuple(touches.get(key, ()))
-            scouted[key] = Scouted(key, found, simulated_s, *sums, names, error, record)
+            scouted[key] = Scouted(key, found, simulated_s, outputs, alarms, names, error, record)
             sources[key], states[key] = source, state
         (worked_s,) = db.execute("SELECT TOTAL(took_s) FROM work").fetchone()
         return Kept(scouted, sources, states, _trials(db), worked_s)

@@ -143,8 +143,8 @@ class Saboteur:
     def _trial(self, change: str, known: Scouted) -> tuple[Trial, RunResult]:
         self._prepared(known.run)
         with applied(all_changes()[change]):
-            result = self._workshop.carry_out(
-                self.book.runs[known.run], known=lambda seen: record_of(seen) == known.record
+            result = self._workshop.carry_out_unknown(
+                self.book.runs[known.run], lambda seen: record_of(seen) == known.record
             )
         if result.error:
             return Trial(known.run, (NOT_DONE,), None, result.error), result
@@ -172,7 +172,7 @@ class Saboteur:
         if key not in self._references:
             while len(self._references) >= _REFERENCES:
                 self._references.pop(next(iter(self._references)))
-            result = self._workshop.carry_out(self.book.runs[key], known=lambda _seen: True)
+            result = self._workshop.carry_out_unknown(self.book.runs[key], lambda _seen: True)
             assert result.trace is not None
             self._references[key] = reference_of(result.trace, result.strike_ms, ()), result.strike_ms
         return self._references[key]
