@@ -74,7 +74,7 @@ class Workshop:
     def carry_out_unknown(
         self, run: Run, known: Callable[[RunResult], bool], since_strike: bool = False
     ) -> RunResult:
-        """The same, but a run of which ``known`` says that it was seen and judged before is not judged again."""
+        """The same, but a run of which ``known`` says that it was judged before is not judged again."""
         began = time.perf_counter()
         given = run.case.given
         result = RunResult(
