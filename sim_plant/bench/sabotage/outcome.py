@@ -22,7 +22,7 @@ EXPLAINED = "explained.toml"
 """File of a site that says what may survive, and why."""
 
 PATIENCE_S = 300.0
-"""So much is simulated for a change in all, unless its first run alone is longer."""
+"""So much is simulated for a change at most, beside its first run."""
 
 
 class Outcome(StrEnum):
@@ -75,8 +75,8 @@ def read_reasons(folder: Path) -> tuple[Reason, ...]:
 
 
 def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: int) -> list[Scouted]:
-    """Runs that touch the entry, in the order in which they are tried: ``most`` at most, and no more than
-    ``PATIENCE_S`` of them together.
+    """Runs that touch the entry, in the order in which they are tried: ``most`` at most, and beside the first
+    no more than ``PATIENCE_S`` of them together.
 
     Of every source one before any has two; cases before what nobody wrote; cases that expect just what the
     entry does, and begin in its state, before those that only come by; the short before the long.
@@ -102,7 +102,7 @@ def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: in
 
 def _within_patience(ordered: Sequence[Scouted]) -> list[Scouted]:
     """The first run, and of the others those for which there is time left."""
-    chosen, spent_s = [*ordered[:1]], sum(one.simulated_s for one in ordered[:1])
+    chosen, spent_s = [*ordered[:1]], 0.0
     for one in ordered[1:]:
         if spent_s + one.simulated_s <= PATIENCE_S:
             chosen.append(one)
