@@ -117,7 +117,7 @@ def _also(state: UnitState, event: Event, target: UnitState) -> Change:
         text,
         touch,
         partial(_fewer, state, event, others),
-        in_state(target),
+        in_state(U.BOOT),  # a unit whose machine refuses a move begins anew
     )
 
 
