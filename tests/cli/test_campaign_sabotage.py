@@ -16,7 +16,7 @@ from sim_plant.bench.sabotage.results import FILE, kept_in
 from sim_plant.commands.sabotage import TRIES, Wanted, is_whole
 
 MakeSite = Callable[..., Path]
-FEW = ("--line", "F24", "--states", "START_FLUSH", "--sample", "400", "--tries", "2", "--jobs", "1")
+FEW = ("--line", "F24", "--states", "START_FLUSH", "--sample", "50", "--tries", "2", "--jobs", "1")
 
 
 def sabotage(site: Path, out: Path, *options: str) -> Answer:
