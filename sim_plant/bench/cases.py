@@ -66,6 +66,7 @@ from sim_plant.site import Site
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 
 RUNS_MAX = 500
+EVERY_RUN_MAX = 2000
 CASE_ENDING = ".case.toml"
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.case\.toml")  # it is part of every run's file name
 
@@ -223,18 +224,18 @@ def load_cases(site: Site) -> list[Run]:
 def load_every_case(site: Site) -> list[Run]:
     """Those of ``load_cases`` and of the folders in ``cases``, which are too much for every day."""
     further = sorted((site.folder / "cases").glob("*/*.toml"))
-    return unique([*load_cases(site), *load_case_files(further, site)])
+    return unique([*load_cases(site), *load_case_files(further, site, EVERY_RUN_MAX)], EVERY_RUN_MAX)
 
 
-def load_case_files(paths: Sequence[Path], site: Site) -> list[Run]:
+def load_case_files(paths: Sequence[Path], site: Site, most: int = RUNS_MAX) -> list[Run]:
     """All runs of these files, in order of file, variant and state; InputError on the first fault."""
-    return unique([run for path in paths for run in load_case(path, site)])
+    return unique([run for path in paths for run in load_case(path, site)], most)
 
 
-def unique(runs: list[Run]) -> list[Run]:
+def unique(runs: list[Run], most: int = RUNS_MAX) -> list[Run]:
     """The runs as they are; InputError when they are too many or two have one name."""
-    if len(runs) > RUNS_MAX:
-        raise InputError(f"cases: {len(runs)} runs, at most {RUNS_MAX}")
+    if len(runs) > most:
+        raise InputError(f"cases: {len(runs)} runs, at most {most}")
     sources: dict[str, str] = {}
     for run in runs:
         if run.run_id in sources:

@@ -7,8 +7,9 @@ import sys
 import time
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from sim_plant.bench.prove import Job, about_proof, requirement_texts
 from sim_plant.bench.sabotage.book import Book, make_book
 from sim_plant.bench.sabotage.change import Change
 from sim_plant.bench.sabotage.figures import Figures
+from sim_plant.bench.sabotage.never import why_never
 from sim_plant.bench.sabotage.outcome import choose_runs, judge, read_reasons
 from sim_plant.bench.sabotage.papers import write_papers
 from sim_plant.bench.sabotage.plan import all_changes, sampled
@@ -53,7 +55,7 @@ from sim_plant.commands.common import (
 )
 from sim_plant.site import demo_folder, load_site
 
-TRIES = 8
+TRIES = 6
 
 
 @dataclass(frozen=True)
@@ -221,9 +223,13 @@ def _lot(change: Change) -> str:
 
 def without_touches(scouted: Scouted) -> Scouted:
     """What a worker needs of it."""
-    return Scouted(
-        scouted.run, (), scouted.simulated_s, scouted.outputs, scouted.alarms, scouted.unheld, scouted.error
-    )
+    return replace(scouted, touches=())
+
+
+def is_whole(wanted: Wanted, code: int) -> bool:
+    """Whether all was asked for and done: only then does a reason that nothing needed stand for nothing."""
+    narrowed = wanted.lines or wanted.states or wanted.set_ or wanted.sample != 1 or wanted.tries < TRIES
+    return not narrowed and code == PROVEN
 
 
 def _conclude(
@@ -238,9 +244,9 @@ def _conclude(
     path = order.job.folder / FILE
     kept = kept_in(path)
     reasons = read_reasons(order.job.site.folder)
-    whole = wanted.sample == 1 and not wanted.lines and not wanted.states and code == PROVEN
     left = len(tasks_left(path, book, changes, wanted.tries))
-    figures = Figures(judge(changes, kept, reasons), kept, reasons, left, whole)
+    never = partial(why_never, setpoints=order.job.site.setpoints)
+    figures = Figures(judge(changes, kept, reasons, never), kept, reasons, left, is_whole(wanted, code))
     about = about_proof(order.job, started, ["skidproof", *sys.argv[1:]], not left, len(changes))
     write_papers(order.job.folder, figures, about, requirement_texts(order.job.site.setpoints), book)
     console = plain_console()

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from command_line import Answer, call
 
 from sim_plant.bench.sabotage.plan import KINDS, all_changes
 from sim_plant.bench.sabotage.results import FILE, kept_in
+from sim_plant.commands.sabotage import TRIES, Wanted, is_whole
 
 MakeSite = Callable[..., Path]
-FEW = ("--line", "F24", "--states", "START_FLUSH", "--sample", "400", "--tries", "2", "--jobs", "1")
+FEW = ("--line", "F24", "--states", "START_FLUSH", "--sample", "50", "--tries", "2", "--jobs", "1")
 
 
 def sabotage(site: Path, out: Path, *options: str) -> Answer:
@@ -46,6 +49,18 @@ def test_a_sample_is_carried_out_explained_and_gone_on_with(make_site: MakeSite,
     assert again.out.rstrip().splitlines()[-2].endswith("none survived unexplained.")
     assert kept_in(out / FILE) == before
     assert all(table(out)[name]["outcome"] == "explained" for name in survivors)
+
+
+@pytest.mark.parametrize(
+    ("asked", "code", "whole"),
+    [({}, 0, True), ({}, 4, False), ({"sample": 2}, 0, False), ({"lines": ("F24",)}, 0, False),
+     ({"states": ("PRODUCE",)}, 0, False), ({"set_": ["coast_s=3"]}, 0, False), ({"tries": 1}, 0, False)],
+)  # fmt: skip
+def test_only_a_whole_run_says_that_a_reason_is_needed_by_nothing(
+    asked: dict[str, Any], code: int, whole: bool
+) -> None:
+    everything = Wanted(None, None, (), (), sample=1, set_=[], seed=None, tries=TRIES)
+    assert is_whole(replace(everything, **asked), code) is whole
 
 
 def test_the_changes_are_counted_without_being_carried_out(make_site: MakeSite, tmp_path: Path) -> None:

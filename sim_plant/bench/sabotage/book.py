@@ -1,7 +1,8 @@
 """The runs on which changes are tried: those that somebody wrote, and those that nobody did.
 
 Written are the site's cases. Unwritten are the lines of the fault catalogue at their worst in every state,
-mended and reset later, and whatever a person or the supply can do to a unit in every state.
+soon mended, and whatever a person or the supply can do to a unit in every state. They are short: what shows
+late is for cases.
 """
 
 from __future__ import annotations
@@ -19,8 +20,9 @@ from sim_plant.bench.cases import CaseFile, Run, load_every_case
 from sim_plant.bench.steps import SWITCHES
 from sim_plant.site import Site
 
-MENDED_S, RESET_S, START_S, AFTER_S = 20.0, 85.0, 90.0, 60.0  # a reset waits for up to 60 s
+MENDED_S, RESET_S, START_S, AFTER_S = 15.0, 18.0, 20.0, 10.0
 PEOPLE, SUPPLY = "people", "supply"
+_MOMENTS_S = {UnitState.PUMP_START: 0.4, UnitState.STOPPING: 0.4}  # these are over within 2 s
 _MOMENT_S = 2.0
 _QUIET = ("F22",)  # a contact that is welded closed stands as nearly all of them do: nothing more is touched
 
@@ -54,11 +56,15 @@ def _unwritten(site: Site, unit: int, lines: Sequence[str], states: Sequence[Uni
     loud = tuple(line for line in lines if line not in _QUIET)
     choice = Choice(loud, tuple(states), ("severe",), (_MOMENT_S,))
     for cell in make_plan(choice, site.units, {}).cells:
-        yield _struck(replace(cell, unit=unit))
+        yield _struck(replace(cell, unit=unit, moment_s=_moment_s(cell.state)))
     for name, steps in (*_of_people(), *_of_supply()):
         for state in states:
             source = PEOPLE if name in dict(_of_people()) else SUPPLY
             yield _run(f"{source}-{name}-{state.value}", source, name, state, unit, steps)
+
+
+def _moment_s(state: UnitState) -> float:
+    return _MOMENTS_S.get(state, _MOMENT_S)
 
 
 def _struck(cell: Cell) -> Run:
@@ -80,7 +86,7 @@ def _run(
         {
             "title": title[:120],
             "family": f"nobody wrote: {source}",
-            "given": {"states": [state.value], "unit": unit, "offset_s": _MOMENT_S},
+            "given": {"states": [state.value], "unit": unit, "offset_s": _moment_s(state)},
             "step": [*steps, *then],
             "run": {"for_s": AFTER_S},
         }
@@ -100,16 +106,20 @@ def _of_people() -> list[tuple[str, list[dict[str, Any]]]]:
     back: dict[str, Any] = {"at_s": 15.0, "command": Verb.RETURN_TO_SERVICE.value}
     away: dict[str, Any] = {"at_s": 5.0, "operate": "selector_auto off", "for_s": MENDED_S}
     told.append(("out and back", [{"at_s": 0.0, "command": Verb.MAINTAIN.value}, away, back]))
+    return_at_once: dict[str, Any] = {"at_s": 0.0, "command": Verb.RETURN_TO_SERVICE.value}
+    told.append(("selector away and return", [{**away, "at_s": 0.0}, return_at_once]))
+    stop: dict[str, Any] = {"command": Verb.STOP.value}
+    told.append(("stop held", [{"at_s": 0.8 * n, **stop} for n in range(6)]))
     return told
 
 
 def _of_supply() -> list[tuple[str, list[dict[str, Any]]]]:
     """What power, tank and image can do."""
-    dip = {"power": "off", "for_s": 5.0}
+    dip = {"power": "off", "for_s": 3.0}
     stop = {"at_s": 0.0, "command": Verb.STOP.value}
     return [
         ("power dip", [{"at_s": 0.0, **dip}]),
-        ("three dips", [{"at_s": at_s, **dip} for at_s in (0.0, 15.0, 30.0)]),
+        ("three dips", [{"at_s": at_s, **dip} for at_s in (0.0, 5.0, 10.0)]),
         ("stop and power dip", [stop, {"at_s": 5.0, **dip}]),
         ("full tank", [{"at_s": 0.0, "tank_pct": 96.0}, {"at_s": MENDED_S, "tank_pct": 50.0}]),
         ("bank image frozen", [{"at_s": 0.0, "bank_image": "frozen", "for_s": MENDED_S}]),

@@ -18,7 +18,11 @@ Value = TypeVar("Value")
 
 @dataclass(frozen=True)
 class Change:
-    """One entry changed in one way. ``touch`` is the word for the entry coming into play (see ``touch``)."""
+    """One entry changed in one way. ``touch`` is the word for the entry coming into play (see ``touch``).
+
+    ``shows`` is what an expectation names that looks at the very entry: a signal, an alarm, or "state" and
+    the state in which a move ends; "" where there is no such thing.
+    """
 
     kind: str
     entry: str
@@ -26,6 +30,7 @@ class Change:
     text: str = field(compare=False)
     touch: str = field(compare=False)
     patch: Patch = field(compare=False, repr=False)
+    shows: str = field(default="", compare=False)
 
     @property
     def id(self) -> str:

@@ -59,6 +59,11 @@ class Figures:
                 alone.update(one.catcher.broken)
         return {r.id: (shared[r.id], alone[r.id]) for r in REQUIREMENTS}
 
+    @cached_property
+    def never_touched(self) -> dict[str, int]:
+        """Why no run can touch an entry, and of how many changes that is so."""
+        return dict(Counter(one.why for one in self.of(Outcome.UNTRIED) if one.why))
+
     @property
     def never_caught(self) -> list[str]:
         """Requirements that caught no change."""

@@ -90,7 +90,19 @@ def _obeyed(state: UnitState, event: Event) -> Iterator[Change]:
 def _change(kind: str, state: UnitState, event: Event, how: str, told: str, cell: Cell) -> Change:
     touch = moved(state, event) if kind == "move" else stood(state, event)
     text = f"{event.name} in {state.value}: {told}"
-    return Change(kind, f"{state.value}/{event.name}", how, text, touch, partial(_cell, state, event, cell))
+    patch = partial(_cell, state, event, cell)
+    return Change(kind, f"{state.value}/{event.name}", how, text, touch, patch, _shown(state, event))
+
+
+def _shown(state: UnitState, event: Event) -> str:
+    """Where the sound logic comes to: the target of its move, or the state in which it stays."""
+    cell = CELLS[state, event]
+    return in_state(cell.target if isinstance(cell, Move) else state)
+
+
+def in_state(state: UnitState) -> str:
+    """``Change.shows`` of a state."""
+    return f"state {state.value}"
 
 
 def _also(state: UnitState, event: Event, target: UnitState) -> Change:
@@ -99,7 +111,13 @@ def _also(state: UnitState, event: Event, target: UnitState) -> Change:
     touch = edge_taken(state, event, target)
     entry = f"{state.value}/{event.name}"
     return Change(
-        "also", entry, f"without-{target.value}", text, touch, partial(_fewer, state, event, others)
+        "also",
+        entry,
+        f"without-{target.value}",
+        text,
+        touch,
+        partial(_fewer, state, event, others),
+        in_state(U.BOOT),  # a unit whose machine refuses a move begins anew
     )
 
 

@@ -15,6 +15,7 @@ from controller.alarms.rules import AlarmRule
 from controller.alarms.unit_rules import UNIT_RULES
 from controller.bank.memory import BankMemory
 from controller.unit.memory import UnitMemory
+from sim_plant.bench.alarms_seen import PREFIX
 from sim_plant.bench.sabotage.change import Change, attribute, swapped
 
 _NEVER_S = 1e9
@@ -56,7 +57,8 @@ def changes() -> Iterator[Change]:
             text = f'the alarm "{rule.id}" of the {scope} never comes'
             patch = partial(_silent, table, rules, place)
             entry = f"{scope}/{rule.id.replace(' ', '-')}"
-            yield Change("alarm", entry, "drop", text, came(scope, rule.id), patch)
+            shows = ("bank." if scope == "bank" else "") + PREFIX + rule.id
+            yield Change("alarm", entry, "drop", text, came(scope, rule.id), patch, shows)
 
 
 def _field(memory: type, name: str) -> Field[Any]:

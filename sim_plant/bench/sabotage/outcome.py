@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
 from controller.files import InputError, read_toml
-from sim_plant.bench.alarms_seen import PREFIX
-from sim_plant.bench.cases import Run
+from controller.unit.states import UnitState
+from sim_plant.bench.cases import Expectation, Run
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.sabotage.change import Change
 from sim_plant.bench.sabotage.results import Kept
@@ -20,8 +21,8 @@ from sim_plant.bench.sabotage.work import Scouted, Trial
 EXPLAINED = "explained.toml"
 """File of a site that says what may survive, and why."""
 
-
-PATIENCE_S = 600.0
+PATIENCE_S = 300.0
+"""So much is simulated for a change at most, beside its first run."""
 
 
 class Outcome(StrEnum):
@@ -44,7 +45,8 @@ class Reason(NamedTuple):
 @dataclass(frozen=True)
 class Judged:
     """A change with its outcome. ``trials`` are those that were carried out, ``touching`` how many runs of
-    the book touch its entry, ``catcher`` the trial that caught it, ``why`` the reason of an explained one.
+    the book touch its entry, ``catcher`` the trial that caught it, ``why`` the reason of an explained one, or
+    why no run can touch the entry of one that was not tried.
     """
 
     change: Change
@@ -73,68 +75,92 @@ def read_reasons(folder: Path) -> tuple[Reason, ...]:
 
 
 def choose_runs(change: Change, kept: Kept, written: Mapping[str, Run], most: int) -> list[Scouted]:
-    """Runs that touch the entry, in the order in which they are tried, ``most`` at most.
+    """Runs that touch the entry, in the order in which they are tried: ``most`` at most, and beside the first
+    no more than ``PATIENCE_S`` of them together.
 
-    Cases before what nobody wrote; runs that begin in the very state of the entry before those that only come
-    by; cases that speak of the very timer or alarm before others; of every source one before any has two; the
-    short before the long. The last is the longest of at most ``PATIENCE_S`` that is left, since some things
-    show late.
+    Of every source one before any has two; cases before what nobody wrote; cases that expect just what the
+    entry does, and begin in its state, before those that only come by; the short before the long.
     """
-    found = [s for s in kept.scouted.values() if change.touch in s.touches]
 
-    def rank(one: Scouted) -> tuple[int, bool, float]:
+    def rank(one: Scouted) -> tuple[int, bool, float, str]:
         run = written.get(one.run)
+        speaks = run is not None and _speaks_of(run, change)
         elsewhere = kept.states[one.run] not in change.entry.split("/")
-        if run is None:
-            return 2, elsewhere, one.simulated_s
-        return 0 if _speaks_of(run, change) else 1, elsewhere, one.simulated_s
+        strangeness = 3 if run is None else (not speaks) + elsewhere
+        return strangeness, elsewhere, one.simulated_s, one.run
 
-    turns: dict[str, int] = {}
-    placed: list[tuple[tuple[int, bool, int, float], Scouted]] = []
-    for one in sorted(found, key=lambda s: (*rank(s), s.run)):
+    turns: Counter[str] = Counter()
+    placed: list[tuple[int, tuple[int, bool, float, str], Scouted]] = []
+    ranked = sorted((rank(one), one) for one in kept.touching.get(change.touch, ()))
+    for place, one in ranked:
         source = kept.sources[one.run]
-        turns[source] = turn = turns.get(source, -1) + 1
-        group, elsewhere, long_s = rank(one)
-        placed.append(((turn + (group == 2), elsewhere, group, long_s), one))
-    ordered = [one for _place, one in sorted(placed, key=lambda p: p[0])]
-    if len(ordered) <= most:
-        return ordered
-    if most == 1:
-        return ordered[:1]
-    first, rest = ordered[: most - 1], ordered[most - 1 :]
-    return [*first, max(rest, key=lambda one: (one.simulated_s <= PATIENCE_S, one.simulated_s))]
+        placed.append((turns[source] + (one.run not in written), place, one))
+        turns[source] += 1
+    ordered = [one for _turn, _rank, one in sorted(placed, key=lambda p: p[:2])]
+    return _within_patience(ordered)[:most]
+
+
+def _within_patience(ordered: Sequence[Scouted]) -> list[Scouted]:
+    """The first run, and of the others those for which there is time left."""
+    chosen, spent_s = [*ordered[:1]], 0.0
+    for one in ordered[1:]:
+        if spent_s + one.simulated_s <= PATIENCE_S:
+            chosen.append(one)
+            spent_s += one.simulated_s
+    return chosen
 
 
 def _speaks_of(run: Run, change: Change) -> bool:
-    """Whether a case names a requirement that depends on the timer, or expects the alarm."""
+    """Whether a case expects the signal, alarm or state in which the change shows; for a timer, whether it
+    names a requirement that depends on it, or in its words the timer itself.
+    """
+    case = run.case
     if change.kind == "timer":
         depend = {r.id for r in REQUIREMENTS if change.entry in r.setpoints}
-        return bool(depend.intersection(run.case.requirements))
-    if change.kind == "alarm":
-        scope, _, alarm = change.touch.removeprefix("alarm ").partition(" ")
-        signal = ("bank." if scope == "bank" else "") + PREFIX + alarm
-        return any(expectation.signal == signal for expectation in run.case.expect)
-    return False
+        words = " ".join((case.title, *(expectation.text for expectation in case.expect)))
+        return bool(depend.intersection(case.requirements)) or change.entry in words
+    return any(change.shows in _looked_at(expectation) for expectation in case.expect)
 
 
-def judge(changes: Iterable[Change], kept: Kept, reasons: Sequence[Reason]) -> list[Judged]:
-    """The outcome of every change."""
-    touching: dict[str, int] = {}
-    for scouted in kept.scouted.values():
-        for word in scouted.touches:
-            touching[word] = touching.get(word, 0) + 1
+def _looked_at(expectation: Expectation) -> list[str]:
+    """An expectation as ``Change.shows`` has it."""
+    if expectation.signal != "state":
+        return [expectation.signal]
+    states = expectation.is_ if isinstance(expectation.is_, tuple) else (expectation.is_,)
+    return [f"state {state.value}" for state in states if isinstance(state, UnitState)]
+
+
+def judge(
+    changes: Iterable[Change],
+    kept: Kept,
+    reasons: Sequence[Reason],
+    why_never: Callable[[Change], str] = lambda _change: "",
+) -> list[Judged]:
+    """The outcome of every change; ``why_never`` says why no run can touch an entry, "" when it may."""
     return [
-        _judged(change, kept.trials.get(change.id, ()), touching.get(change.touch, 0), reasons)
+        _judged(
+            change,
+            kept.trials.get(change.id, ()),
+            len(kept.touching.get(change.touch, ())),
+            reasons,
+            why_never,
+        )
         for change in changes
     ]
 
 
-def _judged(change: Change, trials: tuple[Trial, ...], touching: int, reasons: Sequence[Reason]) -> Judged:
+def _judged(
+    change: Change,
+    trials: tuple[Trial, ...],
+    touching: int,
+    reasons: Sequence[Reason],
+    why_never: Callable[[Change], str],
+) -> Judged:
     catcher = next((trial for trial in trials if trial.broken), None)
     if catcher is not None:
         return Judged(change, Outcome.CAUGHT, trials, touching, catcher)
     if not trials:
-        return Judged(change, Outcome.UNTRIED, trials, touching)
+        return Judged(change, Outcome.UNTRIED, trials, touching, None, "" if touching else why_never(change))
     if not any(trial.differs for trial in trials):
         return Judged(change, Outcome.UNSEEN, trials, touching)
     why = next((one.reason for one in reasons if fnmatch.fnmatchcase(change.id, one.change)), "")

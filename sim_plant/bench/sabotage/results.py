@@ -15,6 +15,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from sim_plant.bench.campaign.kept import KeptFile
@@ -22,11 +23,11 @@ from sim_plant.bench.sabotage.book import Book
 from sim_plant.bench.sabotage.work import Scouted, Trial, Tried
 
 FILE = "sabotage.sqlite"
-FORMAT = "skidproof sabotage 1"
+FORMAT = "skidproof sabotage 2"
 _TABLES = """
 CREATE TABLE run(
     key TEXT PRIMARY KEY, source TEXT, state TEXT, written INTEGER, checksum TEXT, simulated_s REAL,
-    outputs TEXT, alarms TEXT, unheld TEXT, error TEXT);
+    outputs TEXT, alarms TEXT, unheld TEXT, error TEXT, record TEXT);
 CREATE TABLE touch(run TEXT, word TEXT, PRIMARY KEY(run, word)) WITHOUT ROWID;
 CREATE TABLE trial(
     change TEXT, run TEXT, number INTEGER, at_s REAL, detail TEXT, differs TEXT, PRIMARY KEY(change, run));
@@ -47,6 +48,15 @@ class Kept:
     states: dict[str, str]
     trials: dict[str, tuple[Trial, ...]]
     worked_s: float
+
+    @cached_property
+    def touching(self) -> dict[str, list[Scouted]]:
+        """The runs that touch an entry, by its word."""
+        found: dict[str, list[Scouted]] = {}
+        for scouted in self.scouted.values():
+            for word in scouted.touches:
+                found.setdefault(word, []).append(scouted)
+        return found
 
 
 class SabotageFile(KeptFile):
@@ -76,9 +86,10 @@ class SabotageFile(KeptFile):
             found.alarms,
             _SEPARATOR.join(found.unheld),
             found.error,
+            found.record,
         )
         with self._db:
-            self._db.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+            self._db.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
             words = [(found.run, word) for word in found.touches]
             self._db.executemany("INSERT OR IGNORE INTO touch VALUES (?, ?)", words)
 
@@ -107,11 +118,13 @@ def kept_in(path: Path) -> Kept:
         scouted: dict[str, Scouted] = {}
         sources: dict[str, str] = {}
         states: dict[str, str] = {}
-        rows = "SELECT key, source, state, simulated_s, outputs, alarms, unheld, error FROM run ORDER BY key"
-        for key, source, state, simulated_s, outputs, alarms, unheld, error in db.execute(rows):
+        told = "key, source, state, simulated_s, outputs, alarms, unheld, error, record"
+        for key, source, state, simulated_s, outputs, alarms, unheld, error, record in db.execute(
+            f"SELECT {told} FROM run ORDER BY key"
+        ):
             names = tuple(unheld.split(_SEPARATOR)) if unheld else ()
             found = tuple(touches.get(key, ()))
-            scouted[key] = Scouted(key, found, simulated_s, outputs, alarms, names, error)
+            scouted[key] = Scouted(key, found, simulated_s, outputs, alarms, names, error, record)
             sources[key], states[key] = source, state
         (worked_s,) = db.execute("SELECT TOTAL(took_s) FROM work").fetchone()
         return Kept(scouted, sources, states, _trials(db), worked_s)

@@ -12,6 +12,7 @@ from controller.unit.states import Event, UnitState
 from controller.unit.table import CELLS, Move
 from controller.unit.view import View
 from sim_plant.bench.sabotage.change import Change, item
+from sim_plant.bench.sabotage.matrix import in_state
 
 DRIVEN = {
     "feed": "feed_valve",
@@ -44,7 +45,7 @@ def changes() -> Iterator[Change]:
         if isinstance(CELLS[state, Event.DONE], Move):
             text = f"{state.value} is taken to be complete at once"
             patch = partial(item, WAITS, state, complete)
-            yield Change("guard", state.value, "at-once", text, held(state), patch)
+            yield Change("guard", state.value, "at-once", text, held(state), patch, in_state(state))
     for state, row in DRIVES.items():
         for column, signal in DRIVEN.items():
             yield from _of_output(state, row, column, signal)
@@ -61,13 +62,13 @@ def _of_output(state: UnitState, row: DriveRow, column: str, signal: str) -> Ite
     if drive is not Drive.OFF:
         patch = partial(item, DRIVES, state, _with(row, {column: Drive.OFF}))
         text = f"{signal} stays off in {state.value}, where it is {drive.value}"
-        yield Change("output", entry, "drop", text, on(state, signal), patch)
+        yield Change("output", entry, "drop", text, on(state, signal), patch, signal)
     strongest = {"pump": Drive.LED_BY_ENABLE, "divert": Drive.TO_TANK}.get(column, Drive.ON)
     if drive is not strongest:
         driven = {column: strongest} | ({"enable": Drive.ON} if column == "pump" else {})
         patch = partial(item, DRIVES, state, _with(row, driven))
         text = f"{signal} is on in {state.value}, where it is {drive.value}"
-        yield Change("output", entry, "drive", text, off(state, signal), patch)
+        yield Change("output", entry, "drive", text, off(state, signal), patch, signal)
 
 
 def _with(row: DriveRow, columns: dict[str, Any]) -> DriveRow:

@@ -85,6 +85,8 @@ def sentences(figures: Figures) -> Iterator[str]:
     if figures.broke_off:
         yield f"Caught because the run broke off: {figures.broke_off}."
     yield f"Not tried, as no run touches the entry: {figures.counts[Outcome.UNTRIED]}."
+    for why, how_many in figures.never_touched.items():
+        yield f"Of these no run ever can: {how_many}, {why}."
     for run, why in figures.unsound.items():
         yield f"Untouched, the run {run} does not hold: {why}."
     for reason in figures.idle_reasons:

@@ -15,6 +15,7 @@ from sim_plant.bench.monitors.tolerance import REACTION_S, timer_tolerance_ms
 from sim_plant.bench.sabotage.change import Change, attribute
 
 UNITS_S = {"_s": 1.0, "_min": 60.0, "_h": 3600.0}
+_RATES = ("_bar_s", "_ml_h", "_per_h")
 _LAG_S = 0.2  # two scans: an input may change just after one, and an answer be seen one later
 _LEAST_PART = 0.1  # a timer is not moved to nothing and beyond: at least a tenth of it is left
 
@@ -44,9 +45,9 @@ def timer_names() -> tuple[str, ...]:
 
 
 def _unit_s(name: str) -> float:
-    """Seconds in the unit that a name ends in, 0.0 for what is no time."""
+    """Seconds in the unit that a name ends in, 0.0 for what is no time, such as a rate or a count."""
     ending = "_" + name.rsplit("_", 1)[-1]
-    return 0.0 if name.endswith("_bar_s") else UNITS_S.get(ending, 0.0)
+    return 0.0 if name.endswith(_RATES) else UNITS_S.get(ending, 0.0)
 
 
 def changes() -> Iterator[Change]:

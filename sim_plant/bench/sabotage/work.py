@@ -6,7 +6,7 @@ import hashlib
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from sim_plant.bench.trace import Trace
 from sim_plant.bench.verdicts import Finding, RunResult
 
 NOT_DONE = "could not be carried out"
+OTHERWISE = "otherwise than untouched"
 _REFERENCES = 8  # undisturbed runs that a worker keeps to say what differed
 
 
@@ -40,7 +41,9 @@ class SabotageOrder:
 
 @dataclass(frozen=True)
 class Scouted:
-    """One run with the untouched logic. ``outputs`` and ``alarms`` are checksums."""
+    """One run with the untouched logic. ``outputs``, ``alarms`` and ``record`` are checksums, the last one of
+    all that is judged.
+    """
 
     run: str
     touches: tuple[str, ...] = ()
@@ -49,6 +52,7 @@ class Scouted:
     alarms: str = ""
     unheld: tuple[str, ...] = ()
     error: str = ""
+    record: str = ""
 
 
 @dataclass(frozen=True)
@@ -102,16 +106,26 @@ class Saboteur:
             return Scouted(key, error=result.error)
         outputs, alarms = checksums(result)
         unheld = tuple(finding.name for finding in _unheld(result))
-        return Scouted(key, notes.words(), result.simulated_s, outputs, alarms, unheld)
+        words, record = notes.words(), record_of(result)
+        return Scouted(key, words, result.simulated_s, outputs, alarms, unheld, record=record)
 
     def attempt(self, task: Task) -> Tried:
         """The change in one run after another until one of them does not hold."""
         began = time.perf_counter()
         trials: list[Trial] = []
+        first: tuple[int, RunResult] | None = None  # that was otherwise
         for known in task.runs:
-            trials.append(self._trial(task.change, known, compare=not any(t.differs for t in trials)))
-            if trials[-1].broken:
+            trial, result = self._trial(task.change, known)
+            trials.append(trial)
+            if trial.broken:
                 break
+            if trial.differs and first is None:
+                first = len(trials) - 1, result
+        else:
+            if first is not None:  # only of what nothing caught somebody asks what it was
+                place, result = first
+                differs = self._difference(trials[place].run, result)
+                trials[place] = replace(trials[place], differs=differs)
         return Tried(task.change, tuple(trials), time.perf_counter() - began)
 
     def _prepared(self, key: str) -> str:
@@ -126,20 +140,20 @@ class Saboteur:
         self._ready.add(run.start)
         return ""
 
-    def _trial(self, change: str, known: Scouted, *, compare: bool) -> Trial:
+    def _trial(self, change: str, known: Scouted) -> tuple[Trial, RunResult]:
         self._prepared(known.run)
         with applied(all_changes()[change]):
-            result = self._workshop.carry_out(self.book.runs[known.run])
+            result = self._workshop.carry_out_unknown(
+                self.book.runs[known.run], lambda seen: record_of(seen) == known.record
+            )
         if result.error:
-            return Trial(known.run, (NOT_DONE,), None, result.error)
+            return Trial(known.run, (NOT_DONE,), None, result.error), result
+        # nothing is judged, and so nothing is unheld, when all was as it is untouched
         broken = [finding for finding in _unheld(result) if finding.name not in known.unheld]
         if broken:
-            return _caught(known.run, broken, result.strike_ms)
-        outputs, alarms = checksums(result)
-        differs = ""
-        if (outputs, alarms) != (known.outputs, known.alarms):
-            differs = self._difference(known.run, result) if compare else "as before"
-        return Trial(known.run, differs=differs)
+            return _caught(known.run, broken, result.strike_ms), result
+        same = checksums(result) == (known.outputs, known.alarms)
+        return Trial(known.run, differs="" if same else OTHERWISE), result
 
     def _difference(self, key: str, result: RunResult) -> str:
         """The first output, else the first alarm line, that the untouched run has not."""
@@ -158,7 +172,7 @@ class Saboteur:
         if key not in self._references:
             while len(self._references) >= _REFERENCES:
                 self._references.pop(next(iter(self._references)))
-            result = self._workshop.carry_out(self.book.runs[key])
+            result = self._workshop.carry_out_unknown(self.book.runs[key], lambda _seen: True)
             assert result.trace is not None
             self._references[key] = reference_of(result.trace, result.strike_ms, ()), result.strike_ms
         return self._references[key]
@@ -190,6 +204,20 @@ def checksums(result: RunResult) -> tuple[str, str]:
     trace = result.trace
     assert trace is not None
     return _of_outputs(trace, result.shared_rows), _of_alarms(trace, result.shared_rows)
+
+
+def record_of(result: RunResult) -> str:
+    """Checksum of what depends on the logic in a run: outputs, states, all lines of the journal, what the
+    data port answered. Plant and instruments follow from the outputs, bit for bit.
+    """
+    trace = result.trace
+    assert trace is not None
+    first = result.shared_rows
+    start_ms = int(trace.t_ms[first]) if first < len(trace.t_ms) else 0
+    lines = [entry for entry in trace.journal or [] if entry.t_ms >= start_ms]
+    found = hashlib.sha256(trace.unit_state[first:].tobytes())
+    found.update(repr((_of_outputs(trace, first), lines, trace.marks)).encode())
+    return found.hexdigest()[:16]
 
 
 def _of_outputs(trace: Trace, first: int) -> str:

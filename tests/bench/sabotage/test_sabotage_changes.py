@@ -124,6 +124,12 @@ def test_a_timer_moves_by_its_tolerance_a_reaction_and_two_scans(
     assert moved_to(name, value, -1.0) == pytest.approx(sooner)
 
 
+def test_a_rate_and_a_count_of_an_hour_are_no_timers() -> None:
+    assert not {"header_ramp_bar_s", "dosing_full_ml_h", "max_starts_per_h", "resets_per_h"} & {
+        *timer_names()
+    }
+
+
 def test_a_timer_moves_inside_the_controller_alone() -> None:
     with applied(change("timer/suction_trip_s/later")):
         controller = Doctored(2, Setpoints())

@@ -8,8 +8,10 @@ import pytest
 from sabotage_samples import MOVE, RULE, TIMER, change, kept, scouted
 
 from controller.files import InputError
+from controller.settings import Setpoints
 from controller.unit.states import UnitState
 from sim_plant.bench.cases import CaseFile, Run
+from sim_plant.bench.sabotage.never import why_never
 from sim_plant.bench.sabotage.outcome import (
     PATIENCE_S,
     Judged,
@@ -29,9 +31,9 @@ TOUCH = change(MOVE).touch
 SAME, OTHER, CAUGHT = Trial("a"), Trial("b", differs="pump off"), Trial("c", ("SR-08",), 1.0, "too late")
 
 
-def a_case(*requirements: str, signal: str = "pump") -> Run:
+def a_case(*requirements: str, signal: str = "pump", wanted: object = True, text: str = "seen") -> Run:
     given = {"title": "t", "family": "f", "requirements": requirements, "given": {"states": ["PRODUCE"]}}
-    given["expect"] = [{"text": "seen", "signal": signal, "is": True}]
+    given["expect"] = [{"text": text, "signal": signal, "is": wanted}]
     return Run(
         "r", "f.case.toml", CaseFile.model_validate(given | {"run": {"for_s": 1}}), UnitState.PRODUCE, ""
     )
@@ -52,11 +54,12 @@ def test_only_runs_that_touch_the_entry_are_chosen_and_no_more_than_asked_for() 
     assert len(chosen(what, {}, most=2)) == 2
 
 
-def test_the_last_is_the_longest_that_is_left_but_not_too_long() -> None:
-    runs = [scouted(name, TOUCH, long_s=long_s) for long_s, name in enumerate("abcdef", start=1)]
-    runs.append(scouted("g", TOUCH, long_s=PATIENCE_S + 1))
-    assert chosen(kept(*runs), {}, most=3) == ["a", "b", "f"]
-    assert chosen(kept(*runs), {}, most=1) == ["a"]
+def test_beside_the_first_no_more_is_simulated_than_there_is_patience_for() -> None:
+    lengths_s = {"a": 100, "b": 140, "c": 150, "d": 170}
+    runs = [scouted(name, TOUCH, long_s=long_s) for name, long_s in lengths_s.items()]
+    assert PATIENCE_S == 300.0
+    assert chosen(kept(*runs), {}) == ["a", "b", "c"]
+    assert chosen(kept(scouted("a", TOUCH, long_s=PATIENCE_S + 1)), {}) == ["a"]
 
 
 def test_cases_come_before_what_nobody_wrote_and_short_before_long() -> None:
@@ -82,6 +85,27 @@ def test_a_timer_is_first_tried_where_a_requirement_on_it_is_named() -> None:
     assert chosen(kept(*runs), {"a": a_case("SR-50"), "b": a_case("SR-04")}, name=TIMER) == ["b", "a"]
 
 
+def test_a_timer_is_first_tried_where_a_case_speaks_of_it() -> None:
+    runs = [scouted("a", "read coast_s", long_s=1), scouted("b", "read coast_s", long_s=9)]
+    cases = {"a": a_case(), "b": a_case(text="the feed valve waits for coast_s")}
+    assert chosen(kept(*runs), cases, name="timer/coast_s/later") == ["b", "a"]
+
+
+@pytest.mark.parametrize(
+    ("name", "signal", "wanted"),
+    [("output/PRODUCE/feed_valve/drop", "feed_valve", True), (MOVE, "state", "LOCKOUT"),
+     ("answer/STANDBY/FLOOR_LEAK/drop", "state", "STANDBY"), ("guard/BOOT/at-once", "state", "BOOT"),
+     ("also/STOPPING/DONE/without-OFF", "state", ["OFF", "BOOT"])],
+)  # fmt: skip
+def test_a_change_is_first_tried_where_a_case_expects_what_the_entry_does(
+    name: str, signal: str, wanted: object
+) -> None:
+    touch = change(name).touch
+    runs = [scouted("a", touch, long_s=1), scouted("b", touch, long_s=9)]
+    cases = {"a": a_case(signal="enable"), "b": a_case(signal=signal, wanted=wanted)}
+    assert chosen(kept(*runs), cases, name=name) == ["b", "a"]
+
+
 def test_an_alarm_is_first_tried_where_a_case_expects_it() -> None:
     runs = [scouted("a", "alarm bank feed warm", long_s=1), scouted("b", "alarm bank feed warm", long_s=9)]
     cases = {"a": a_case(signal="alarm.low suction"), "b": a_case(signal="bank.alarm.feed warm")}
@@ -95,6 +119,27 @@ def test_an_alarm_is_first_tried_where_a_case_expects_it() -> None:
 )  # fmt: skip
 def test_what_became_of_a_change(trials: tuple[Trial, ...], outcome: Outcome) -> None:
     assert only(MOVE, kept(trials={MOVE: trials})).outcome is outcome
+
+
+def test_of_what_nothing_can_touch_the_program_says_why() -> None:
+    def outcome(name: str, what: Kept) -> tuple[Outcome, str]:
+        (judged,) = judge([change(name)], what, (), lambda one: why_never(one, Setpoints()))
+        return judged.outcome, judged.why
+
+    assert outcome("move/PRODUCE/REBOOT/drop", kept()) == (
+        Outcome.UNTRIED,
+        "no line of the logic raises REBOOT",
+    )
+    assert outcome("timer/valve_travel_s/later", kept())[1].startswith("position_proofs = 0")
+    assert outcome(MOVE, kept()) == (Outcome.UNTRIED, "")
+    touched = kept(scouted("a", change("move/PRODUCE/REBOOT/drop").touch))
+    assert outcome("move/PRODUCE/REBOOT/drop", touched) == (Outcome.UNTRIED, "")
+
+
+def test_nothing_is_said_against_a_rule_whose_instrument_is_fitted() -> None:
+    rule = next(one for one in all_changes().values() if "feed_proof_wrong_open" in one.id)
+    assert why_never(rule, Setpoints())
+    assert not why_never(rule, Setpoints(position_proofs=1))
 
 
 def test_a_survivor_with_a_reason_is_explained_by_the_first_that_fits() -> None:

@@ -111,6 +111,14 @@ def test_what_a_rule_above_all_states_takes_the_states_do_not_drive_either(
     assert tried(here, known, "global/E-stop/drop", run) == Trial(run)
 
 
+def test_what_is_as_it_is_untouched_is_not_judged_again(
+    here: Saboteur, known: dict[str, Scouted], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = scout(here, known, TRIPS)
+    monkeypatch.setattr(here._workshop, "judge", lambda *_: pytest.fail("it is judged"))
+    assert tried(here, {TRIPS: found}, "move/STANDBY/SKID_LEAK/drop", TRIPS) == Trial(TRIPS)
+
+
 def test_trying_stops_at_the_run_that_caught_it(here: Saboteur, known: dict[str, Scouted]) -> None:
     runs = tuple(scout(here, known, run) for run in (TRIPS, "shared-floor-leak-produce", TRIPS))
     found = here.attempt(Task("shared/FLOOR_LEAK/floor_leak/drop", runs))
