@@ -188,7 +188,7 @@ _BY_HAND = frozenset({"commands", "reset"})
 
 
 _UNGRANTED = _EVERYWHERE | _BY_HAND | {"pump_running"}
-"""What is tried with nothing granted where something is driven; the rest follows within the tick."""
+"""What is tried with nothing granted after a tick; the rest follows within it."""
 _TRIED = (
     (True, Passed.TICK),
     (True, Passed.NOTHING),
@@ -288,14 +288,14 @@ class Scenes:
         for granted, passed in _TRIED:
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
-            everything = granted or (state in RESTING and not passed)
+            everything = granted or not passed
             for atom in matter:
                 if not everything and atom.place not in _UNGRANTED:
                     continue
                 yield atom.on(start)
-                if granted and passed is not Passed.TICK and atom.place in delayed:
+                if everything and atom.place in delayed:
                     yield STILL_RUNNING.on(atom.on(start))
-                if granted and passed is not Passed.TICK and atom.place == _SUCTION:
+                if everything and atom.place == _SUCTION:
                     yield NEVER_PROVEN.on(atom.on(start))
             for one, other in pairs:
                 if everything or {one.place, other.place} <= _UNGRANTED:
