@@ -5,11 +5,15 @@ from __future__ import annotations
 import logging
 import multiprocessing
 import signal
+from collections import deque
+from collections.abc import Iterable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
-from typing import Any
+from typing import Any, TypeVar
 
 from controller.files import InputError
 from sim_plant.bench.campaign.work import Thing, Told, What, Work
+
+Lot = TypeVar("Lot")
 
 LOT = 8  # cells that go out together; enough to make the way there cheap, few enough to see progress
 
@@ -173,6 +177,23 @@ class Cluster:
         logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         self._executor.shutdown(wait=False)
         self._client.close()
+
+
+def in_order(
+    started: Iterable[tuple[Lot, Future[list[Told]]]], at_once: int
+) -> Iterator[tuple[Lot, list[Told]]]:
+    """Lots with their answers in the order in which they are started; so many are out at once.
+
+    ``started`` starts a lot when it is asked for the next.
+    """
+    out: deque[tuple[Lot, Future[list[Told]]]] = deque()
+    for one in started:
+        out.append(one)
+        if len(out) >= at_once:
+            lot, future = out.popleft()
+            yield lot, future.result()
+    for lot, future in out:
+        yield lot, future.result()
 
 
 def hands_for(jobs: int, cluster: str | None) -> Here | Pool | Cluster:

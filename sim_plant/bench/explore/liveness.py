@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from controller.signals import UnitOutputs
 from controller.unit.states import STATES, UnitState
-from sim_plant.bench.campaign.hands import Here
+from sim_plant.bench.campaign.hands import Here, in_order
 from sim_plant.bench.explore.base import Driven, Scene
 from sim_plant.bench.explore.search import Hands, Order, Search
 from sim_plant.bench.explore.step import Unit
@@ -106,15 +106,10 @@ def liveness(
 def _looked(
     order: Order, hands: Hands, driving: Sequence[Driving]
 ) -> Iterator[tuple[Sequence[Driving], Looked]]:
-    waiting = []
-    for begin in range(0, len(driving), LOT):
-        lot = driving[begin : begin + LOT]
-        waiting.append((lot, hands.submit(look, order, tuple(lot))))
-        if len(waiting) >= 2 * hands.window():
-            lot, future = waiting.pop(0)
-            yield lot, future.result()[0]
-    for lot, future in waiting:
-        yield lot, future.result()[0]
+    lots = (driving[begin : begin + LOT] for begin in range(0, len(driving), LOT))
+    started = ((lot, hands.submit(look, order, tuple(lot))) for lot in lots)
+    for lot, told in in_order(started, 2 * hands.window()):
+        yield lot, told[0]
 
 
 def _reaching(goal: set[bytes], back: dict[bytes, set[bytes]]) -> set[bytes]:

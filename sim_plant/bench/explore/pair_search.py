@@ -20,7 +20,7 @@ from sim_plant.bench.explore.pair import Pair
 from sim_plant.bench.explore.pair_parts import PairNext
 from sim_plant.bench.explore.pair_required import PAIR_REQUIRED, PairRequired
 from sim_plant.bench.explore.pair_scale import pair_in_ticks
-from sim_plant.bench.explore.search import Bound, Level, Violation, changed
+from sim_plant.bench.explore.search import Bound, Level, Trail, Violation, changed
 
 TOLD_EVERY = 500  # states
 
@@ -48,7 +48,7 @@ class PairOrder(NamedTuple):
 
 
 @dataclass
-class PairSearch:
+class PairSearch(Trail):
     """All that was found. Codes are numbers of ``pair``, which has met them."""
 
     order: PairOrder
@@ -63,11 +63,6 @@ class PairSearch:
     stopped_by: str = ""
     violations: dict[str, Violation] = field(default_factory=dict)
     hits: list[int] = field(default_factory=list)
-
-    @property
-    def closed(self) -> bool:
-        """Every state has been expanded: nothing else can be reached."""
-        return self.left == 0
 
     @property
     def required(self) -> tuple[PairRequired, ...]:
@@ -86,13 +81,6 @@ class PairSearch:
     def by_state(self) -> Counter[str]:
         """In how many of the states a unit is in each state of the sequence; every state counts twice."""
         return Counter(state.value for code in self.codes for state in self.pair.states(code))
-
-    def path(self, violation: Violation) -> list[int]:
-        """Places of the states from the start to the one before the violation."""
-        places = [violation.state]
-        while places[-1]:
-            places.append(self.parents[places[-1]])
-        return places[::-1]
 
     def play(self, violation: Violation) -> list[PairNext]:
         """The edges of a shortest sequence, made again; the last one breaks the requirement."""
@@ -167,8 +155,4 @@ def _expand(found: PairSearch, place: int, place_of: dict[int, int]) -> None:
 def _stop(found: PairSearch, bound: Bound, begun_s: float, until: str) -> str:
     if until and any(v.id == until for v in found.violations.values()):
         return f"a violation of {until}"
-    if len(found.codes) >= bound.states:
-        return f"{bound.states} states"
-    if found.depth >= bound.depth:
-        return f"depth {bound.depth}"
-    return f"{bound.seconds:g} s" if time.monotonic() - begun_s >= bound.seconds else ""
+    return bound.met(len(found.codes), found.depth, begun_s)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from controller.settings import Setpoints
 from controller.signals import UnitOutputs
+from sim_plant.bench.campaign.hands import in_order
 from sim_plant.bench.explore.pair_parts import PairNext
 from sim_plant.bench.explore.pair_required import PAIR_REQUIRED
 from sim_plant.bench.explore.pair_scale import WITH_SLOTS
@@ -216,17 +216,9 @@ def explore_worlds(
 ) -> Worlds:
     """Explore every world, each bounded by itself; ``told`` hears of each one and of the share done."""
     which = [(name, slots) for name in KINDS for slots in WITH_SLOTS]
-    waiting: list[Future[list[World]]] = []
+    started = ((one, hands.submit(explore_world, Errand(site, bound), (one,))) for one in which)
     found: list[World] = []
-
-    def take() -> None:
-        found.extend(waiting.pop(0).result())
+    for _one, worlds in in_order(started, hands.window()):
+        found += worlds
         told(found[-1], len(found) / len(which))
-
-    for one in which:
-        waiting.append(hands.submit(explore_world, Errand(site, bound), (one,)))
-        if len(waiting) >= hands.window():
-            take()
-    while waiting:
-        take()
     return Worlds(site, found)

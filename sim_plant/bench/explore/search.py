@@ -24,7 +24,7 @@ from typing import NamedTuple
 
 from controller.settings import Setpoints
 from controller.unit.states import STATES
-from sim_plant.bench.campaign.hands import Cluster, Here, Pool, SplitPool
+from sim_plant.bench.campaign.hands import Cluster, Here, Pool, SplitPool, in_order
 from sim_plant.bench.explore.required import REQUIRED
 from sim_plant.bench.explore.scale import scaled_constants
 from sim_plant.bench.explore.step import Next, Unit
@@ -138,6 +138,14 @@ class Bound(NamedTuple):
     depth: int = 1_000
     seconds: float = 3_600.0
 
+    def met(self, states: int, depth: int, begun_s: float) -> str:
+        """Which bound is met, "" for none; ``begun_s`` is when the search began, by the monotonic clock."""
+        if states >= self.states:
+            return f"{self.states} states"
+        if depth >= self.depth:
+            return f"depth {self.depth}"
+        return f"{self.seconds:g} s" if time.monotonic() - begun_s >= self.seconds else ""
+
 
 class Violation(NamedTuple):
     """A requirement that can be broken: the state before, and the number of its edge."""
@@ -159,8 +167,27 @@ class Level(NamedTuple):
     done: float
 
 
+class Trail:
+    """What is known of any search: from where each state was met first, and how many are left."""
+
+    parents: array[int]
+    left: int
+
+    @property
+    def closed(self) -> bool:
+        """Every state has been expanded: nothing else can be reached."""
+        return self.left == 0
+
+    def path(self, violation: Violation) -> list[int]:
+        """Places of the states from the start to the one before the violation."""
+        places = [violation.state]
+        while places[-1]:
+            places.append(self.parents[places[-1]])
+        return places[::-1]
+
+
 @dataclass
-class Search:
+class Search(Trail):
     """All that was found."""
 
     order: Order
@@ -176,21 +203,9 @@ class Search:
     counted: list[int] = field(default_factory=lambda: [0] * len(REQUIRED))
     violations: dict[str, Violation] = field(default_factory=dict)
 
-    @property
-    def closed(self) -> bool:
-        """Every state has been expanded: nothing else can be reached."""
-        return self.left == 0
-
     def by_state(self) -> Counter[str]:
         """How many of the states are in each state of the sequence."""
         return Counter(STATES[code[0]].value for code in self.codes)
-
-    def path(self, violation: Violation) -> list[int]:
-        """Places of the states from the start to the one before the violation."""
-        places = [violation.state]
-        while places[-1]:
-            places.append(self.parents[places[-1]])
-        return places[::-1]
 
     def play(self, violation: Violation) -> list[Next]:
         """The edges of a shortest sequence, made again; the last one breaks the requirement."""
@@ -245,40 +260,30 @@ def search(
 def _stop(found: Search, bound: Bound, begun_s: float, until: str) -> str:
     if until in found.violations:
         return f"a violation of {until}"
-    if len(found.codes) >= bound.states:
-        return f"{bound.states} states"
-    if found.depth >= bound.depth:
-        return f"depth {bound.depth}"
-    return f"{bound.seconds:g} s" if time.monotonic() - begun_s >= bound.seconds else ""
+    return bound.met(len(found.codes), found.depth, begun_s)
 
 
 def _expanded(
     order: Order, hands: Hands, found: Search, level: range
 ) -> Iterator[tuple[list[int], Expanded]]:
-    """The lots of a level in their order, several at work at a time.
+    """The lots of a level in their order, several at work at a time."""
+    for lot, told in in_order(_started(order, hands, found, level), 2 * hands.window()):
+        yield lot, told[0]
 
-    What the lots are does not depend on the hands, so neither does what is found first.
-    """
+
+def _started(
+    order: Order, hands: Hands, found: Search, level: range
+) -> Iterator[tuple[list[int], Future[list[Expanded]]]]:
+    """What the lots are does not depend on the hands, so neither does what is found first."""
     parts: list[list[int]] = [[] for _ in range(PARTS)]
     for place in level:
         parts[zlib.crc32(found.codes[place][: found.memory_bytes]) % PARTS].append(place)
-    waiting: list[tuple[list[int], Future[list[Expanded]]]] = []
     for begin in range(0, max(map(len, parts)), LOT):
         for number, part in enumerate(parts):
             lot = part[begin : begin + LOT]
-            if not lot:
-                continue
-            at = hands.at(number) if isinstance(hands, SplitPool) else hands
-            waiting.append((lot, at.submit(expand, order, tuple(found.codes[place] for place in lot))))
-            if len(waiting) >= 2 * hands.window():
-                yield _first(waiting)
-    while waiting:
-        yield _first(waiting)
-
-
-def _first(waiting: list[tuple[list[int], Future[list[Expanded]]]]) -> tuple[list[int], Expanded]:
-    lot, future = waiting.pop(0)
-    return lot, future.result()[0]
+            if lot:
+                at = hands.at(number) if isinstance(hands, SplitPool) else hands
+                yield lot, at.submit(expand, order, tuple(found.codes[place] for place in lot))
 
 
 def _take(found: Search, place_of: dict[bytes, int], lot: list[int], expanded: Expanded) -> None:

@@ -191,10 +191,9 @@ class Unit:
     def edge(self, code: bytes, scene: Scene) -> Next:
         """The edge of one scene, whatever it is made of."""
         memory, was, seen = self.split(code)
+        state = STATES[memory[0]]
         like = Like(scene, given(scene, self.s), self.scan(memory, scene), False, 1)
-        return self._judged(
-            STATES[memory[0]], was, pass_time(seen, was, STATES[memory[0]], scene.passed, self.limits), like
-        )
+        return self._judged(state, was, pass_time(seen, was, state, scene.passed, self.limits), like)
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
         """The scenes that are tried in a memory."""
