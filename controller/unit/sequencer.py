@@ -71,6 +71,11 @@ class Sequencer:
 
     def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
         """One scan; returns outputs and the request to the bank."""
+        outputs, v = self.step(io, age_ms, permits, now_ms)
+        return outputs, progress.request(v)
+
+    def step(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, View]:
+        """All of a scan but the request to the bank, which changes nothing in the unit."""
         self.answers.clear()
         if not isinstance(self.memory.state, UnitState):
             self.start_over(f"illegal state {self.memory.state!r}", now_ms)
@@ -82,7 +87,7 @@ class Sequencer:
         self._let_feed_close(v)
         outputs = drive(v)
         self._seen = v
-        return outputs, progress.request(v)
+        return outputs, v
 
     def start_over(self, why: str, now_ms: int) -> None:
         """Global rule (e): a state that is none forces BOOT. So does a scan that did not come to its end.

@@ -207,7 +207,7 @@ def _get_lost(m: UnitMemory) -> int:
 
     While a cause is latched the count means nothing: the reset that ends it sets it back.
     """
-    if m.latched is not None:
+    if not m.io_lost_ms or m.latched is not None:
         return 0
     counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms != NEVER
     return 2 * min(len(m.io_lost_ms) - counted, 1) + counted
@@ -226,6 +226,19 @@ def _put_reference(m: UnitMemory, code: int, _passed: Passed) -> None:
     m.reference_bar = REFERENCE_BAR if code else 0.0
 
 
+CARRIED = (
+    "trip",
+    "target",
+    "flush_owed",
+    "latched",
+    "stopped",
+    "in_maintenance",
+    "start_flushes_due",
+    "estopped",
+    "lost_memory",
+)
+"""What is carried along for long and asked for seldom; the last bytes of a memory."""
+
 CONFIRMING: dict[UnitState, tuple[Event, ...]] = {
     S.LOCKOUT: (Event.PUMP_WELDED,),
     S.OFF: (Event.IO_LOST,),
@@ -238,8 +251,13 @@ The others of that kind do nothing that has not been done already.
 
 
 def layout(s: Setpoints) -> tuple[Field, ...]:
-    """All bytes of a memory, for the timers of a site."""
-    t = ticks(s)
+    """All bytes of a memory, for the timers of a site; what is carried comes last."""
+    found = {field.name: field for field in _fields(s, ticks(s))}
+    carried = [found.pop(name) for name in CARRIED]
+    return (*found.values(), *carried)
+
+
+def _fields(s: Setpoints, t: dict[str, int]) -> tuple[Field, ...]:
     return (
         _in_state(s, t),
         _one_of("trip", tuple(Trip), frozenset({S.STOPPING})),
@@ -282,9 +300,13 @@ class Codec:
     def __init__(self, s: Setpoints) -> None:
         self.fields = layout(s)
         self._latched = next(p for p, f in enumerate(self.fields, start=2) if f.name == "latched")
-        self._get = {
-            state: tuple(f.get if state in f.live else None for f in self.fields) for state in STATES
-        }
+        self.core_bytes = 2 + len(self.fields) - len(CARRIED)
+        """What is not carried comes first."""
+        every = {state: tuple(f.get if state in f.live else None for f in self.fields) for state in STATES}
+        self._get_core = {state: gets[: -len(CARRIED)] for state, gets in every.items()}
+        self._get_carried = {state: gets[-len(CARRIED) :] for state, gets in every.items()}
+        self.carried_in = {state: tuple(map(bool, gets)) for state, gets in self._get_carried.items()}
+        """Which of what is carried is looked at in a state at all."""
         self._state_of = dict(enumerate(STATES))
         self._code_of = {state: code for code, state in self._state_of.items()}
 
@@ -294,10 +316,18 @@ class Codec:
 
     def encode(self, m: UnitMemory) -> bytes:
         """The memory right after a scan at NOW_MS."""
+        return self.encode_core(m) + self.encode_carried(m)
+
+    def encode_core(self, m: UnitMemory) -> bytes:
+        """All but what is carried."""
         state = m.state
         codes = [self._code_of[state], _flags(m)]
-        codes += [0 if get is None else get(m) for get in self._get[state]]
+        codes += [0 if get is None else get(m) for get in self._get_core[state]]
         return bytes(codes)
+
+    def encode_carried(self, m: UnitMemory) -> bytes:
+        """What is carried, in the order of CARRIED."""
+        return bytes([0 if get is None else get(m) for get in self._get_carried[m.state]])
 
     def decode(self, code: bytes, m: UnitMemory, passed: Passed = Passed.TICK) -> None:
         """Put a memory right before the scan at NOW_MS, after what has passed since it was encoded.
@@ -313,9 +343,9 @@ class Codec:
 
 def _flags(m: UnitMemory) -> int:
     """Which of the events that act once stood in the last scan."""
-    if m.state is not S.LOCKOUT and m.latched is not None:
-        return 0  # see _get_lost
     events = CONFIRMING.get(m.state, ())
+    if not events or (m.state is not S.LOCKOUT and m.latched is not None):
+        return 0  # see _get_lost
     return sum(1 << place for place, event in enumerate(events) if m.active >> event & 1)
 
 

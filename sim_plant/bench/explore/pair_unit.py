@@ -14,13 +14,16 @@ from controller.settings import Setpoints
 from controller.signals import UnitInputs, UnitOutputs, Verb
 from controller.unit.memory import UnitMemory
 from controller.unit.permits import Permits, Request
+from controller.unit.progress import request
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import STATES, Event, UnitState
+from controller.unit.view import View
 from sim_plant.bench.explore.base import Driven, Passed, Presets, Scene
+from sim_plant.bench.explore.carried import Scanned
 from sim_plant.bench.explore.pair_bank import UNITS, Asked, asked_of
 from sim_plant.bench.explore.pair_scene import HEAD_START, OLD_DEBT, UNIT_PLACES, comes_from
 from sim_plant.bench.explore.reading import LONG_AGO_MS
-from sim_plant.bench.explore.step import Scanned, Unit
+from sim_plant.bench.explore.step import Unit
 
 AWAY = ("selector_auto",)
 """A unit is returned to service with its selector OFF: command and selector come in one scan."""
@@ -31,11 +34,11 @@ class Asking(Sequencer):
 
     request: Request
 
-    def scan(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, Request]:
+    def step(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, View]:
         """One scan, as the sequencer does it."""
-        found = super().scan(io, age_ms, permits, now_ms)
-        self.request = found[1]
-        return found
+        outputs, v = super().step(io, age_ms, permits, now_ms)
+        self.request = request(v)
+        return outputs, v
 
 
 class Answer(NamedTuple):

@@ -31,7 +31,8 @@ from sim_plant.bench.explore.step import Next, Unit
 
 LOT = 200  # states that go out together
 PARTS = 16
-"""States are parted by their memory, so that whoever has made the scans of one is given it again."""
+"""States are parted by their memory but for what it carries, so that whoever has made the scans of one is
+given all that are like it."""
 
 Hands = Here | Pool | SplitPool | Cluster
 
@@ -191,7 +192,7 @@ class Search(Trail):
     """All that was found."""
 
     order: Order
-    memory_bytes: int = 0
+    core_bytes: int = 0
     codes: list[bytes] = field(default_factory=list)
     parents: array[int] = field(default_factory=lambda: array("I"))
     by_edge: array[int] = field(default_factory=lambda: array("H"))
@@ -233,7 +234,7 @@ def search(
     found, begun_s = Search(order), time.monotonic()
     with order.in_ticks():
         unit = order.unit()
-        start, found.memory_bytes = unit.start(), unit.memory_bytes
+        start, found.core_bytes = unit.start(), unit.codec.core_bytes
     place_of = {start: 0}
     found.codes.append(start)
     found.parents.append(0)
@@ -277,7 +278,7 @@ def _started(
     """What the lots are does not depend on the hands, so neither does what is found first."""
     parts: list[list[int]] = [[] for _ in range(PARTS)]
     for place in level:
-        parts[zlib.crc32(found.codes[place][: found.memory_bytes]) % PARTS].append(place)
+        parts[zlib.crc32(found.codes[place][: found.core_bytes]) % PARTS].append(place)
     for begin in range(0, max(map(len, parts)), LOT):
         for number, part in enumerate(parts):
             lot = part[begin : begin + LOT]

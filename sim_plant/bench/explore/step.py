@@ -6,9 +6,8 @@ bytes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import fields
-from functools import cached_property
+from functools import cached_property, partial
 from typing import NamedTuple
 
 from controller import retained
@@ -23,9 +22,11 @@ from controller.unit.protections import RULES
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import STATES, Event, UnitState
 from sim_plant.bench.explore.base import NOW_MS, Driven, Passed, Presets, Scene
+from sim_plant.bench.explore.carried import Family, Noting, Outcome, Scanned
 from sim_plant.bench.explore.compact import Codec
-from sim_plant.bench.explore.edge import Edge, Seen, limits_of
+from sim_plant.bench.explore.edge import Seen, limits_of
 from sim_plant.bench.explore.given import Given, given
+from sim_plant.bench.explore.judged import Like, Pattern, edge_of
 from sim_plant.bench.explore.observer import at_power_up, look, pass_time
 from sim_plant.bench.explore.reading import LONG_AGO_MS
 from sim_plant.bench.explore.required import REQUIRED, Broken, broken
@@ -41,30 +42,30 @@ KEPT_MEMORIES = 50_000
 """So many memories' scans are kept; beyond, they are made anew."""
 
 
-class Scanned(NamedTuple):
-    """What one scan made of a memory."""
-
-    memory: bytes
-    outputs: UnitOutputs
-    state: UnitState
-
-
-class Like(NamedTuple):
-    """Scenes that an observer cannot tell apart and that lead from a memory to the same."""
-
-    scene: Scene  # the first of them
-    given: Given
-    scanned: Scanned
-    goes_on: bool  # the pump would be driven if all were well, and quality alone is not
-    times: int
-
-
 class Tried(NamedTuple):
     """A scene, how the observer has it, and its number: it is the same whatever passed before it."""
 
     scene: Scene
     given: Given
     number: int
+
+
+Place = tuple[UnitState, Event | None, Driven]
+"""All that decides what is tried: the state, the cause latched in LOCKOUT, and what is driven."""
+
+
+class Plan(NamedTuple):
+    """What is tried, and the scans that must be made for it: what is alike is scanned once."""
+
+    tried: tuple[tuple[Tried, int], ...]  # and the number of its scan
+    scans: tuple[tuple[Scene, Passed], ...]
+
+
+class Led(NamedTuple):
+    """All edges out of a memory: the memory and the outputs that each leads to, and how they are judged."""
+
+    to: list[bytes]
+    pattern: Pattern
 
 
 class Next(NamedTuple):
@@ -97,8 +98,13 @@ class Unit:
         self._sequencer = Sequencer(1, 1, self.s)
         self._good = Loop(Quality.GOOD, started_ms=LONG_AGO_MS)
         self.memory_bytes = 2 + len(self.codec.fields)
-        self._scanned: dict[bytes, tuple[Like, ...]] = {}
-        self._tried_in: dict[tuple[UnitState, Event | None, Driven], tuple[Tried, ...]] = {}
+        self._noting = Noting()
+        self._led: dict[tuple[bytes, UnitOutputs], Led] = {}
+        self._families: dict[tuple[bytes, Place], tuple[Plan, Family]] = {}
+        self._patterns: dict[tuple[object, ...], Pattern] = {}
+        self._givens: dict[Given, Given] = {}
+        self._tried_in: dict[Place, tuple[Tried, ...]] = {}
+        self._plans: dict[tuple[Place, tuple[Passed, ...]], Plan] = {}
         self._after_power: dict[bytes, bytes] = {}
 
     # --- one scan ---
@@ -110,6 +116,11 @@ class Unit:
 
     def scan_memory(self, scene: Scene) -> Scanned:
         """One scan of the memory as it stands, at NOW_MS."""
+        outputs = self._scan(scene)
+        m = self._sequencer.memory
+        return Scanned(self.codec.encode(m), outputs, m.state)
+
+    def _scan(self, scene: Scene) -> UnitOutputs:
         unit = self._sequencer
         m = unit.memory
         self._preset(m, scene.presets)
@@ -117,9 +128,9 @@ class Unit:
         if permits.commands:
             now = tuple(Command(c.verb, c.unit, c.by, m.state.value) for c in permits.commands)
             permits = permits._replace(commands=now)
-        outputs, _request = unit.scan(scene.io, scene.age_ms, permits, NOW_MS)
+        outputs, _view = unit.step(scene.io, scene.age_ms, permits, NOW_MS)
         unit.events.clear()
-        return Scanned(self.codec.encode(m), outputs, m.state)
+        return outputs
 
     def _preset(self, m: UnitMemory, presets: Presets) -> None:
         s = self.s
@@ -172,15 +183,19 @@ class Unit:
 
     @staticmethod
     def _join(memory: bytes, outputs: UnitOutputs, seen: Seen) -> bytes:
-        return b"".join((memory, bytes((_OUTPUT_CODE[outputs],)), bytes(seen)))
+        return memory + _OUTPUT_BYTE[outputs] + bytes(seen)
 
     def edges(self, code: bytes) -> list[Next]:
         """All edges out of a state."""
         memory, was, seen = self.split(code)
-        state = STATES[memory[0]]
-        seen_at = [pass_time(seen, was, state, passed, self.limits) for passed in Passed]
+        led = self._led_by(memory, was)
+        judged = led.pattern.judged(seen)
+        self.counted = [a + b for a, b in zip(self.counted, judged.counted, strict=True)]
         found = [
-            self._judged(state, was, seen_at[like.scene.passed], like) for like in self._likes(memory, was)
+            Next(to + after, like.scene, like.out, faults, like.times)
+            for to, after, like, faults in zip(
+                led.to, judged.seen, led.pattern.likes, judged.broken, strict=True
+            )
         ]
         if self._power_goes:
             power_up = at_power_up(self.limits, seen)
@@ -192,74 +207,127 @@ class Unit:
         """The edge of one scene, whatever it is made of."""
         memory, was, seen = self.split(code)
         state = STATES[memory[0]]
-        like = Like(scene, given(scene, self.s), self.scan(memory, scene), False, 1)
-        return self._judged(state, was, pass_time(seen, was, state, scene.passed, self.limits), like)
+        made = self.scan(memory, scene)
+        like = Like(scene, given(scene, self.s), made.outputs, made.state, False, 1)
+        at = pass_time(seen, was, state, scene.passed, self.limits)
+        e = edge_of(state, was, at, like, self.limits)
+        return Next(self._join(made.memory, like.out, look(e)), scene, like.out, broken(e, self.counted))
 
     def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
         """The scenes that are tried in a memory."""
-        return tuple(one.scene for one in self._tried(memory, was))
+        return tuple(one.scene for one in self._tried(self._place(memory, was)))
 
-    def _tried(self, memory: bytes, was: UnitOutputs) -> tuple[Tried, ...]:
-        key = (
-            STATES[memory[0]],
-            self.codec.latched(memory),
-            Driven(was.feed_valve, was.flush_valve, was.pump),
-        )
-        if key not in self._tried_in:
+    # --- scans of a memory, made once ---
+
+    def _place(self, memory: bytes, was: UnitOutputs) -> Place:
+        state = STATES[memory[0]]
+        latched = self.codec.latched(memory) if state is UnitState.LOCKOUT else None
+        return state, latched, Driven(was.feed_valve, was.flush_valve, was.pump)
+
+    def _tried(self, place: Place) -> tuple[Tried, ...]:
+        if place not in self._tried_in:
             numbers: dict[tuple[object, ...], int] = {}
-            self._tried_in[key] = tuple(
-                Tried(scene, given(scene, self.s), numbers.setdefault(scene[1:-1], len(numbers)))
-                for scene in self.scenes.of(*key)
+            self._tried_in[place] = tuple(
+                Tried(scene, self._given(scene), numbers.setdefault(scene[1:-1], len(numbers)))
+                for scene in self.scenes.of(*place)
             )
-        return self._tried_in[key]
+        return self._tried_in[place]
 
-    def _likes(self, memory: bytes, was: UnitOutputs) -> tuple[Like, ...]:
-        """All scans of a memory, each made once: states often differ in what the observer remembers only."""
-        likes = self._scanned.get(memory)
-        if likes is None:
-            if len(self._scanned) >= KEPT_MEMORIES:
-                self._scanned.clear()
-            likes = self._scanned[memory] = tuple(self._scans(memory, was))
-        return likes
+    def _given(self, scene: Scene) -> Given:
+        """Equal ones are one object."""
+        found = given(scene, self.s)
+        return self._givens.setdefault(found, found)
 
-    def _scans(self, memory: bytes, was: UnitOutputs) -> Iterable[Like]:
-        at = {passed: self._decoded(memory, passed) for passed in Passed}
-        like = {passed: min(other for other in Passed if at[other] == at[passed]) for passed in Passed}
-        made: dict[tuple[int, Passed], Scanned] = {}
-        found: dict[tuple[object, ...], Like] = {}
+    def _led_by(self, memory: bytes, was: UnitOutputs) -> Led:
+        """All scans of a memory: states often differ in what the observer remembers only."""
+        found = self._led.get((memory, was))
+        if found is None:
+            if len(self._led) >= KEPT_MEMORIES:
+                self._led.clear()
+            found = self._led[memory, was] = self._lead(memory, was)
+        return found
+
+    def _lead(self, memory: bytes, was: UnitOutputs) -> Led:
+        place = self._place(memory, was)
+        plan, scanned = self._scans(memory, place)
+        first: dict[tuple[object, ...], int] = {}
+        times: list[int] = []
+        likes: list[tuple[Tried, Scanned, bool]] = []
         would_pump = False
-        for scene, seen_as, number in self._tried(memory, was):
-            passed = like[scene.passed]
-            if (number, passed) not in made:
-                self._put(at[passed])
-                made[number, passed] = self.scan_memory(scene)
-            scanned = made[number, passed]
-            if not scene.atoms:
-                would_pump = scanned.outputs.pump
-            goes_on = would_pump and seen_as.only_quality
-            key = (scene.passed, goes_on, seen_as, scanned)
-            known = found.get(key)
-            times = 1 if known is None else known.times + 1
-            found[key] = Like(known.scene if known else scene, seen_as, scanned, goes_on, times)
-        return found.values()
+        for tried, number in plan.tried:
+            made = scanned[number]
+            if not tried.scene.atoms:
+                would_pump = made.outputs.pump
+            goes_on = would_pump and tried.given.only_quality
+            key = (tried.scene.passed, goes_on, id(tried.given), made)
+            at = first.setdefault(key, len(likes))
+            if at == len(likes):
+                likes.append((tried, made, goes_on))
+                times.append(0)
+            times[at] += 1
+        to = [made.memory + _OUTPUT_BYTE[made.outputs] for _tried, made, _goes_on in likes]
+        return Led(to, self._pattern(place, was, likes, times))
+
+    def _pattern(
+        self, place: Place, was: UnitOutputs, likes: list[tuple[Tried, Scanned, bool]], times: list[int]
+    ) -> Pattern:
+        made = tuple(
+            (id(tried), scanned.outputs, scanned.state, goes_on, n)
+            for (tried, scanned, goes_on), n in zip(likes, times, strict=True)
+        )
+        found = self._patterns.get((place, was, made))
+        if found is None:
+            found = self._patterns[place, was, made] = Pattern(
+                place[0],
+                was,
+                tuple(
+                    Like(tried.scene, tried.given, scanned.outputs, scanned.state, goes_on, n)
+                    for (tried, scanned, goes_on), n in zip(likes, times, strict=True)
+                ),
+                self.limits,
+            )
+        return found
+
+    def _scans(self, memory: bytes, place: Place) -> tuple[Plan, list[Scanned]]:
+        core, carried = memory[: self.codec.core_bytes], memory[self.codec.core_bytes :]
+        if (core, place) not in self._families:
+            plan = self._plan(place, self._alike(memory))
+            self._families[core, place] = plan, Family(self.codec, len(plan.scans))
+        plan, family = self._families[core, place]
+        return plan, family.scanned(carried, partial(self._make, memory, plan))
+
+    def _alike(self, memory: bytes) -> tuple[Passed, ...]:
+        """For each of what may have passed, the first that makes the same of a memory."""
+        values = [self._decoded(memory, passed) for passed in Passed]
+        return tuple(Passed(values.index(one)) for one in values)
 
     def _decoded(self, memory: bytes, passed: Passed) -> list[object]:
-        """A memory's values after what passed, to be put back before each of many scans."""
         m = self._sequencer.memory
         self.codec.decode(memory, m, passed)
         return [getattr(m, name) for name in _VALUES]
 
-    def _put(self, values: list[object]) -> None:
-        m = self._sequencer.memory
-        for name, value in zip(_VALUES, values, strict=True):
-            setattr(m, name, value)
-        m.io_lost_ms = list(m.io_lost_ms)  # the one list that is remembered; a scan may change it in place
+    def _plan(self, place: Place, alike: tuple[Passed, ...]) -> Plan:
+        if (place, alike) not in self._plans:
+            scans: dict[tuple[int, Passed], Scene] = {}
+            numbers: dict[tuple[int, Passed], int] = {}
+            tried = []
+            for one in self._tried(place):
+                scan = one.number, alike[one.scene.passed]
+                scans.setdefault(scan, one.scene)
+                tried.append((one, numbers.setdefault(scan, len(numbers))))
+            made = tuple((scene, passed) for (_number, passed), scene in scans.items())
+            self._plans[place, alike] = Plan(tuple(tried), made)
+        return self._plans[place, alike]
 
-    def _judged(self, state: UnitState, was: UnitOutputs, seen: Seen, like: Like) -> Next:
-        out = like.scanned.outputs
-        e = Edge(was, state, like.given, out, like.scanned.state, seen, self.limits, like.goes_on)
-        code = self._join(like.scanned.memory, out, look(e))
-        return Next(code, like.scene, out, broken(e, self.counted, like.times), like.times)
+    def _make(self, memory: bytes, plan: Plan, number: int) -> tuple[int, Outcome]:
+        """One scan, and what it has read of what the memory carries."""
+        scene, passed = plan.scans[number]
+        m = self._sequencer.memory = self._noting
+        self.codec.decode(memory, m, passed)
+        m.forget()
+        outputs = self._scan(scene)
+        core, read = self.codec.encode_core(m), m.read  # to write down what is carried is no reading
+        return read, Outcome(core, self.codec.encode_carried(m), m.written, outputs, m.state)
 
     def _powered(self, memory: bytes) -> bytes:
         """Power goes and comes again; what is retained is read back by the firmware's own code."""
@@ -286,4 +354,4 @@ class Unit:
 
 _ALL_OUTPUTS = [UnitOutputs(*(bool(code >> place & 1) for place in range(6))) for code in range(64)]
 _OUTPUTS = dict(enumerate(_ALL_OUTPUTS))
-_OUTPUT_CODE = {outputs: code for code, outputs in _OUTPUTS.items()}
+_OUTPUT_BYTE = {outputs: bytes((code,)) for code, outputs in _OUTPUTS.items()}
