@@ -6,13 +6,14 @@ depends on nothing else that it carries, so another memory that is equal in the 
 comes to the same; what was neither read nor written stays as that memory has it.
 
     memory = core + carried
-    Family (one core): for each scan, what was read and how it was -> Outcome
+    Family (one core): for each scan: what was read, and how it was -> Outcome
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, NamedTuple
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Iterable
+from typing import Any, NamedTuple, TypeVar
 
 from controller.parts.timing import NEVER
 from controller.signals import UnitOutputs
@@ -20,6 +21,8 @@ from controller.unit.memory import UnitMemory
 from controller.unit.protections import RULES
 from controller.unit.states import UnitState
 from sim_plant.bench.explore.compact import CARRIED, Codec
+
+Scan = TypeVar("Scan", bound=Hashable)
 
 
 class Noting(UnitMemory):
@@ -83,54 +86,45 @@ class Known(NamedTuple):
 
 
 class Family:
-    """Memories that differ only in what they carry, and the outcomes of their scans.
+    """Memories that differ only in what they carry, and the outcomes of their scans, each under a name."""
 
-    ``scans`` is how many scans there are; they are numbered.
-    """
-
-    def __init__(self, codec: Codec, scans: int) -> None:
+    def __init__(self, codec: Codec) -> None:
         self._codec = codec
-        self._known: list[list[Known]] = [[] for _ in range(scans)]
+        self._known: defaultdict[Hashable, list[Known]] = defaultdict(list)
         self._outcomes: list[Outcome] = []
         self._number_of: dict[Outcome, int] = {}
-        self.made = 0
 
-    def scanned(self, carried: bytes, make: Callable[[int], tuple[int, Outcome]]) -> list[Scanned]:
-        """What every scan makes of the memory that carries this.
+    def scanned(
+        self, carried: bytes, scans: Iterable[Scan], make: Callable[[Scan], tuple[int, Outcome]]
+    ) -> list[Scanned]:
+        """What each of these scans makes of the memory that carries this.
 
-        ``make`` makes a scan of it that is not known: what it has read, and what came out.
+        ``make`` makes one that is not known: what it has read of what is carried, and what came out.
         """
         like: dict[int, bytes] = {}
         found: dict[int, Scanned] = {}
-        return [self._scanned(scan, carried, like, found, make) for scan in range(len(self._known))]
-
-    def _scanned(
-        self,
-        scan: int,
-        carried: bytes,
-        like: dict[int, bytes],
-        found: dict[int, Scanned],
-        make: Callable[[int], tuple[int, Outcome]],
-    ) -> Scanned:
-        number = self._outcome(scan, carried, like, make)
-        if number not in found:
-            found[number] = self._as_memory(self._outcomes[number], carried)
-        return found[number]
+        made = []
+        for scan in scans:
+            number = self._outcome(scan, carried, like, make)
+            if number not in found:
+                found[number] = self._as_memory(self._outcomes[number], carried)
+            made.append(found[number])
+        return made
 
     def _outcome(
         self,
-        scan: int,
+        scan: Scan,
         carried: bytes,
         like: dict[int, bytes],
-        make: Callable[[int], tuple[int, Outcome]],
+        make: Callable[[Scan], tuple[int, Outcome]],
     ) -> int:
+        """Its number; ``like`` keeps what the memory carries of what was read."""
         for known in self._known[scan]:
             if known.read not in like:
                 like[known.read] = _of(carried, known.read)
             if like[known.read] == known.like:
                 return known.outcome
         read, outcome = make(scan)
-        self.made += 1
         number = self._number_of.setdefault(outcome, len(self._outcomes))
         if number == len(self._outcomes):
             self._outcomes.append(outcome)

@@ -18,8 +18,7 @@ from typing import NamedTuple
 from controller.signals import UnitOutputs
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.campaign.hands import Here, in_order
-from sim_plant.bench.explore.base import Driven, Scene
-from sim_plant.bench.explore.search import Hands, Order, Search
+from sim_plant.bench.explore.search import Hands, Order, Search, in_parts, unit_of
 from sim_plant.bench.explore.step import Unit
 
 LOT = 500
@@ -87,7 +86,7 @@ def liveness(
     cycles: dict[tuple[object, ...], Cycle] = {}
     done = 0
     while done < len(driving):  # help may lead to memories that the search, told less, did not meet
-        for lot, looked in _looked(found.order, hands, driving[done:]):
+        for lot, looked in _looked(found.order, hands, found.core_bytes, driving[done:]):
             for (memory, _was), reached in zip(lot, looked.helped, strict=True):
                 for after in reached:
                     back[after[0]].add(memory)
@@ -104,10 +103,11 @@ def liveness(
 
 
 def _looked(
-    order: Order, hands: Hands, driving: Sequence[Driving]
+    order: Order, hands: Hands, core_bytes: int, driving: Sequence[Driving]
 ) -> Iterator[tuple[Sequence[Driving], Looked]]:
-    lots = (driving[begin : begin + LOT] for begin in range(0, len(driving), LOT))
-    started = ((lot, hands.submit(look, order, tuple(lot))) for lot in lots)
+    cores = (memory[:core_bytes] for memory, _was in driving)
+    lots = (([driving[place] for place in lot], at) for lot, at in in_parts(cores, hands, LOT))
+    started = ((lot, at.submit(look, order, tuple(lot))) for lot, at in lots)
     for lot, told in in_order(started, 2 * hands.window()):
         yield lot, told[0]
 
@@ -126,8 +126,8 @@ def _reaching(goal: set[bytes], back: dict[bytes, set[bytes]]) -> set[bytes]:
 def look(order: Order, driving: tuple[Driving, ...]) -> list[Looked]:
     """One lot, in a worker."""
     with order.in_ticks():
-        unit = order.unit()
-        helped = [tuple({_after(unit, memory, was, names) for names in HELP}) for memory, was in driving]
+        unit = unit_of(order)
+        helped = [_helped(unit, memory, was) for memory, was in driving]
         cycles: dict[tuple[object, ...], Cycle] = {}
         followed: set[tuple[object, ...]] = set()
         for memory, was in driving:
@@ -136,42 +136,31 @@ def look(order: Order, driving: tuple[Driving, ...]) -> list[Looked]:
         return [Looked(helped, list(cycles.values()))]
 
 
-def _after(unit: Unit, memory: bytes, was: UnitOutputs, names: tuple[str, ...]) -> Driving:
-    scanned = unit.scan(memory, _standing(unit, True, names, was))
-    return scanned.memory, scanned.outputs
-
-
-def _standing(unit: Unit, granted: bool, names: tuple[str, ...], was: UnitOutputs) -> Scene:
-    return unit.scenes.standing(granted, names, Driven(was.feed_valve, was.flush_valve, was.pump))
+def _helped(unit: Unit, memory: bytes, was: UnitOutputs) -> tuple[Driving, ...]:
+    scanned = unit.held(memory, was, ((True, names) for names in HELP))
+    return tuple(dict.fromkeys((one.memory, one.outputs) for one in scanned))
 
 
 def _cycles(
     unit: Unit, memory: bytes, was: UnitOutputs, followed: set[tuple[object, ...]]
 ) -> Iterator[Cycle]:
     """Follow everything that changes an output at once, for as long as it is held."""
-    for granted in (True, False):
-        for names in _held(unit, memory, was):
-            first = unit.scan(memory, _standing(unit, granted, names, was))
-            if first.outputs[:5] == was[:5] or (granted, names, first.memory) in followed:
-                continue
-            path = [(memory, was), (first.memory, first.outputs)]
-            places = {memory: 0, first.memory: 1}
-            while len(path) < FOLLOWED:
-                code, out = path[-1]
-                followed.add((granted, names, code))
-                after = unit.scan(code, _standing(unit, granted, names, out))
-                if after.memory in places:
-                    yield from _cycle(path[places[after.memory] :], granted, names)
-                    break
-                places[after.memory] = len(path)
-                path.append((after.memory, after.outputs))
-
-
-def _held(unit: Unit, memory: bytes, was: UnitOutputs) -> list[tuple[str, ...]]:
-    tried = unit.tried(memory, was)
-    return list(
-        dict.fromkeys(scene.atoms for scene in tried if len(scene.atoms) <= 1 and scene.presets.elapsed)
-    )
+    alone = unit.held_alone(memory, was)
+    every = [(granted, names) for granted in (True, False) for names in alone]
+    for held, first in zip(every, unit.held(memory, was, every), strict=True):
+        if first.outputs[:5] == was[:5] or (held, first.memory) in followed:
+            continue
+        path = [(memory, was), (first.memory, first.outputs)]
+        places = {memory: 0, first.memory: 1}
+        while len(path) < FOLLOWED:
+            code, out = path[-1]
+            followed.add((held, code))
+            (after,) = unit.held(code, out, [held])
+            if after.memory in places:
+                yield from _cycle(path[places[after.memory] :], *held)
+                break
+            places[after.memory] = len(path)
+            path.append((after.memory, after.outputs))
 
 
 def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterator[Cycle]:

@@ -15,7 +15,7 @@ import time
 import zlib
 from array import array
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
@@ -95,14 +95,15 @@ def changed(name: str) -> AbstractContextManager[object]:
 
 
 @lru_cache(maxsize=2)
-def _unit(order: Order) -> Unit:
+def unit_of(order: Order) -> Unit:
+    """A worker's unit, which remembers the scans that it has made."""
     return order.unit()
 
 
 def expand(order: Order, codes: tuple[bytes, ...]) -> list[Expanded]:
     """All edges out of a lot of states, in a worker."""
     with order.in_ticks(), _no_garbage():
-        return [_expand(_unit(order), codes)]
+        return [_expand(unit_of(order), codes)]
 
 
 @contextmanager
@@ -275,16 +276,25 @@ def _expanded(
 def _started(
     order: Order, hands: Hands, found: Search, level: range
 ) -> Iterator[tuple[list[int], Future[list[Expanded]]]]:
-    """What the lots are does not depend on the hands, so neither does what is found first."""
+    cores = (found.codes[place][: found.core_bytes] for place in level)
+    for lot, at in in_parts(cores, hands, LOT):
+        places = [level[number] for number in lot]
+        yield places, at.submit(expand, order, tuple(found.codes[place] for place in places))
+
+
+def in_parts(cores: Iterable[bytes], hands: Hands, size: int) -> Iterator[tuple[list[int], Hands]]:
+    """Numbers of things in lots, and who shall have each lot: things of one core always go to the same.
+
+    What the lots are does not depend on the hands, so neither does what is found first.
+    """
     parts: list[list[int]] = [[] for _ in range(PARTS)]
-    for place in level:
-        parts[zlib.crc32(found.codes[place][: found.core_bytes]) % PARTS].append(place)
-    for begin in range(0, max(map(len, parts)), LOT):
+    for number, core in enumerate(cores):
+        parts[zlib.crc32(core) % PARTS].append(number)
+    for begin in range(0, max(map(len, parts)), size):
         for number, part in enumerate(parts):
-            lot = part[begin : begin + LOT]
+            lot = part[begin : begin + size]
             if lot:
-                at = hands.at(number) if isinstance(hands, SplitPool) else hands
-                yield lot, at.submit(expand, order, tuple(found.codes[place] for place in lot))
+                yield lot, hands.at(number) if isinstance(hands, SplitPool) else hands
 
 
 def _take(found: Search, place_of: dict[bytes, int], lot: list[int], expanded: Expanded) -> None:

@@ -6,8 +6,9 @@ bytes.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import fields
-from functools import cached_property, partial
+from functools import cached_property
 from typing import NamedTuple
 
 from controller import retained
@@ -52,6 +53,9 @@ class Tried(NamedTuple):
 
 Place = tuple[UnitState, Event | None, Driven]
 """All that decides what is tried: the state, the cause latched in LOCKOUT, and what is driven."""
+
+Held = tuple[bool, tuple[str, ...]]
+"""What is held from scan to scan: does the bank grant everything or nothing, and the atoms."""
 
 
 class Plan(NamedTuple):
@@ -104,6 +108,7 @@ class Unit:
         self._patterns: dict[tuple[object, ...], Pattern] = {}
         self._givens: dict[Given, Given] = {}
         self._tried_in: dict[Place, tuple[Tried, ...]] = {}
+        self._alone: dict[Place, tuple[tuple[str, ...], ...]] = {}
         self._plans: dict[tuple[Place, tuple[Passed, ...]], Plan] = {}
         self._after_power: dict[bytes, bytes] = {}
 
@@ -213,13 +218,10 @@ class Unit:
         e = edge_of(state, was, at, like, self.limits)
         return Next(self._join(made.memory, like.out, look(e)), scene, like.out, broken(e, self.counted))
 
-    def tried(self, memory: bytes, was: UnitOutputs) -> tuple[Scene, ...]:
-        """The scenes that are tried in a memory."""
-        return tuple(one.scene for one in self._tried(self._place(memory, was)))
-
     # --- scans of a memory, made once ---
 
-    def _place(self, memory: bytes, was: UnitOutputs) -> Place:
+    def place(self, memory: bytes, was: UnitOutputs) -> Place:
+        """What decides what is tried in a memory."""
         state = STATES[memory[0]]
         latched = self.codec.latched(memory) if state is UnitState.LOCKOUT else None
         return state, latched, Driven(was.feed_valve, was.flush_valve, was.pump)
@@ -248,7 +250,7 @@ class Unit:
         return found
 
     def _lead(self, memory: bytes, was: UnitOutputs) -> Led:
-        place = self._place(memory, was)
+        place = self.place(memory, was)
         plan, scanned = self._scans(memory, place)
         first: dict[tuple[object, ...], int] = {}
         times: list[int] = []
@@ -289,12 +291,33 @@ class Unit:
         return found
 
     def _scans(self, memory: bytes, place: Place) -> tuple[Plan, list[Scanned]]:
+        plan, family, carried = self._family(memory, place)
+        return plan, family.scanned(
+            carried, range(len(plan.scans)), lambda number: self._make(memory, *plan.scans[number])
+        )
+
+    def held(self, memory: bytes, was: UnitOutputs, held: Iterable[Held]) -> list[Scanned]:
+        """What a tick in which each of these is held makes of a memory."""
+        place = self.place(memory, was)
+        _plan, family, carried = self._family(memory, place)
+        return family.scanned(
+            carried, held, lambda one: self._make(memory, self.scenes.standing(*one, place[2]), Passed.TICK)
+        )
+
+    def held_alone(self, memory: bytes, was: UnitOutputs) -> tuple[tuple[str, ...], ...]:
+        """What is tried in a memory and can be held: nothing, and each thing by itself."""
+        place = self.place(memory, was)
+        if place not in self._alone:
+            scenes = (one.scene for one in self._tried(place))
+            alone = (s.atoms for s in scenes if len(s.atoms) <= 1 and s.presets.elapsed)
+            self._alone[place] = tuple(dict.fromkeys(alone))
+        return self._alone[place]
+
+    def _family(self, memory: bytes, place: Place) -> tuple[Plan, Family, bytes]:
         core, carried = memory[: self.codec.core_bytes], memory[self.codec.core_bytes :]
         if (core, place) not in self._families:
-            plan = self._plan(place, self._alike(memory))
-            self._families[core, place] = plan, Family(self.codec, len(plan.scans))
-        plan, family = self._families[core, place]
-        return plan, family.scanned(carried, partial(self._make, memory, plan))
+            self._families[core, place] = self._plan(place, self._alike(memory)), Family(self.codec)
+        return *self._families[core, place], carried
 
     def _alike(self, memory: bytes) -> tuple[Passed, ...]:
         """For each of what may have passed, the first that makes the same of a memory."""
@@ -319,9 +342,8 @@ class Unit:
             self._plans[place, alike] = Plan(tuple(tried), made)
         return self._plans[place, alike]
 
-    def _make(self, memory: bytes, plan: Plan, number: int) -> tuple[int, Outcome]:
-        """One scan, and what it has read of what the memory carries."""
-        scene, passed = plan.scans[number]
+    def _make(self, memory: bytes, scene: Scene, passed: Passed) -> tuple[int, Outcome]:
+        """One scan: what it has read of what the memory carries, and what came out."""
         m = self._sequencer.memory = self._noting
         self.codec.decode(memory, m, passed)
         m.forget()
