@@ -5,8 +5,9 @@ for, reset, start, turn the selector, return it to service, wait an hour) must b
 production.
 
 *Chatter.* What comes in is held as it is, and only the plant answers. Then the outputs must come to rest, or
-go round in a cycle that is no chatter: an output that changes in half of its scans is. Cycles
-that were found are told with what they drive: a purge every interval is one, as it should be.
+go round in a cycle that is no chatter: an output that changes in half of its scans is, unless the cycle ends
+as soon as what is counted in an hour is spent. Cycles that were found are told with what they drive: a purge
+every interval is one, as it should be.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from controller.signals import UnitOutputs
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.campaign.hands import Here, in_order
 from sim_plant.bench.explore.search import Hands, Order, Search, in_parts, unit_of
-from sim_plant.bench.explore.step import Unit
+from sim_plant.bench.explore.step import Held, Unit
 
 LOT = 500
 HELP: tuple[tuple[str, ...], ...] = (
@@ -35,6 +36,12 @@ FOLLOWED = 40
 """Scans for which what comes in is held; a cycle is no longer than this."""
 IDLE_FLUSHES = frozenset({UnitState.STANDBY, UnitState.STOP_FLUSH})
 """Between two idle flushes the firmware waits a minute; here that wait is chosen, not remembered."""
+SPENT = {
+    UnitState.PUMP_START: "starts_spent",
+    UnitState.QUALITY_FLUSH: "quality_spent",
+    UnitState.RETRY_WAIT: "suction_spent",
+}
+"""States that are entered so many times an hour. That they may is chosen here, not remembered."""
 SHOWN = ("feed_valve", "flush_valve", "pump", "enable", "divert")
 
 Driving = tuple[bytes, UnitOutputs]
@@ -150,20 +157,41 @@ def _cycles(
     for held, first in zip(every, unit.held(memory, was, every), strict=True):
         if first.outputs[:5] == was[:5] or (held, first.memory) in followed:
             continue
-        path = [(memory, was), (first.memory, first.outputs)]
-        places = {memory: 0, first.memory: 1}
-        while len(path) < FOLLOWED:
-            code, out = path[-1]
-            followed.add((held, code))
-            (after,) = unit.held(code, out, [held])
-            if after.memory in places:
-                yield from _cycle(path[places[after.memory] :], *held)
-                break
-            places[after.memory] = len(path)
-            path.append((after.memory, after.outputs))
+        path = _round(unit, (memory, was), held, followed)
+        cycle = _cycle(path, *held) if path else None
+        if cycle and cycle.chatters and _counted_out(unit, path, held):
+            cycle = cycle._replace(chatters=False, held=f"{cycle.held}; until it is counted out")
+        if cycle:
+            yield cycle
 
 
-def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterator[Cycle]:
+def _round(unit: Unit, start: Driving, held: Held, followed: set[tuple[object, ...]]) -> list[Driving]:
+    """Where it goes round when this is held, or nothing when it comes to rest or takes too long."""
+    path, places = [start], {start[0]: 0}
+    while len(path) < FOLLOWED:
+        (after,) = unit.held(*path[-1], [held])
+        if after.memory in places:
+            return path[places[after.memory] :]
+        followed.add((held, after.memory))
+        places[after.memory] = len(path)
+        path.append((after.memory, after.outputs))
+    return []
+
+
+def _counted_out(unit: Unit, path: list[Driving], held: Held) -> bool:
+    """Does it enter a state that is counted, and end as soon as that is spent?"""
+    states = [STATES[memory[0]] for memory, _was in path]
+    entered = {
+        after for before, after in zip(states, [*states[1:], states[0]], strict=True) if after != before
+    }
+    spent = tuple(SPENT[state] for state in SPENT if state in entered)
+    granted, names = held
+    after = _round(unit, path[0], (granted, (*names, *spent)), set())
+    cycle = _cycle(after, granted, names) if after else None
+    return bool(spent) and not (cycle and cycle.chatters)
+
+
+def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Cycle | None:
     outputs = [out for _code, out in path]
     turns = {
         name: [
@@ -174,9 +202,9 @@ def _cycle(path: list[Driving], granted: bool, names: tuple[str, ...]) -> Iterat
     }
     moving = tuple(name for name in SHOWN if any(turns[name]))
     if not moving:
-        return
+        return None
     waits = {STATES[code[0]] for code, _out in path} >= IDLE_FLUSHES
     chatters = not waits and any(2 * sum(turns[name]) >= len(path) for name in moving)
     states = tuple(dict.fromkeys(STATES[code[0]].value for code, _out in path))
     held = f"{'granted' if granted else 'not granted'}, {', '.join(names) or 'all well'}"
-    yield Cycle(tuple(sorted(states)), moving, len(path), chatters, held)
+    return Cycle(tuple(sorted(states)), moving, len(path), chatters, held)

@@ -251,7 +251,7 @@ def outcome(figures: Figures) -> str:
     search, live = figures.search, figures.live
     if search.violations:
         ids = sorted({violation.id for violation in search.violations.values()})
-        return f"{len(ids)} requirements can be broken: {', '.join(ids)}"
+        return f"{len(ids)} requirement{'s' * (len(ids) > 1)} can be broken: {', '.join(ids)}"
     if live and (live.dead or live.chatter):
         return f"{len(live.dead)} dead ends, {len(live.chatter)} cycles of chatter"
     if not search.closed:
