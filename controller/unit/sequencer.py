@@ -352,7 +352,13 @@ class Sequencer:
         if not moving:
             return False
         _trip, number, move = max(moving)
-        self._perform(v, Event(-number), move)
+        acts = Event(-number)
+        self._perform(v, acts, move)
+        for (
+            event
+        ) in events:  # what comes in the very scan of a stop counts as what comes in the scan after it
+            if event is not acts and CELLS[m.state, event] is Answer.REMEMBER:
+                self._remember(v, event)
         return True
 
     @staticmethod

@@ -200,8 +200,7 @@ _TRIED = (
 
 _SUCTION_PLACES = frozenset({_SUCTION, "suction_ok"})
 _TOGETHER: tuple[tuple[frozenset[str], frozenset[str]], ...] = (
-    (frozenset({"selector_auto"}), _BY_HAND | {"age_ms", "estop_open"}),
-    (frozenset({"estop_open"}), frozenset({"age_ms"})),
+    (frozenset({"age_ms"}), frozenset({event.name for event in BANK_CAUSES}) | _BY_HAND | {"estop_open"}),
     (frozenset({"hour_over"}), frozenset({"age_ms"})),
     (frozenset({"suction_spent"}), _SUCTION_PLACES),
     (frozenset({"quality_spent"}), frozenset({f"loop {LOOP_OF['tds_mgl']}"})),
@@ -209,8 +208,8 @@ _TOGETHER: tuple[tuple[frozenset[str], frozenset[str]], ...] = (
 )
 """Places that are tried together: two things that are both held or remembered, or a count that is spent and
 what asks for it."""
-_IN_STOPS = (frozenset({"close_feed"}), frozenset({event.name for event in BANK_CAUSES}) | _SUCTION_PLACES)
-"""Likewise, where a valve waits for its turn to close and something else comes."""
+_HELD = frozenset({"selector_auto", "close_feed"})
+"""What is held for long while anything else comes: it is tried together with everything."""
 _IN_PUMP_FLUSHES = (
     frozenset({"purge_failed", f"loop {LOOP_OF['membrane_bar']}"}),
     frozenset({f"loop {LOOP_OF['concentrate_m3h']}"}),
@@ -218,12 +217,21 @@ _IN_PUMP_FLUSHES = (
 """Likewise, where a flush shows itself by one of two quantities, or did not the time before."""
 
 
-def _together(state: UnitState) -> tuple[tuple[frozenset[str], frozenset[str]], ...]:
-    if state in (UnitState.STOPPING, UnitState.STOP_FLUSH):
-        return (*_TOGETHER, _IN_STOPS)
-    if state in (UnitState.PURGE, UnitState.QUALITY_FLUSH):
-        return (*_TOGETHER, _IN_PUMP_FLUSHES)
-    return _TOGETHER
+def _paired(state: UnitState, matter: list[Atom]) -> list[tuple[Atom, Atom]]:
+    """Atoms of two places that are tried together in a state."""
+    flushes = state in (UnitState.PURGE, UnitState.QUALITY_FLUSH)
+    together = (*_TOGETHER, _IN_PUMP_FLUSHES) if flushes else _TOGETHER
+    found = {
+        (one, other): None
+        for first, second in together
+        for one in matter
+        if one.place in first
+        for other in matter
+        if other.place in second
+    }
+    held = [atom for atom in matter if atom.place in _HELD]
+    found |= {(one, other): None for one in held for other in matter if other.place != one.place}
+    return list(found)
 
 
 class Scenes:
@@ -277,14 +285,7 @@ class Scenes:
     def _all(
         self, state: UnitState, driven: Driven, matter: list[Atom], delayed: frozenset[str]
     ) -> Iterator[Scene]:
-        pairs = [
-            (one, other)
-            for first, second in _together(state)
-            for one in matter
-            if one.place in first
-            for other in matter
-            if other.place in second
-        ]
+        pairs = _paired(state, matter)
         for granted, passed in _TRIED:
             start = base(self._s, driven, granted=granted)._replace(passed=passed)
             yield start
