@@ -235,6 +235,36 @@ def test_a_unit_cause_in_a_stop_is_remembered_and_locks_out_at_its_end(
     assert rig.sequencer.memory.latched is cause
 
 
+@pytest.mark.parametrize(
+    ("held", "cause"),
+    [
+        ({"motor_healthy": False}, Event.MOTOR_PROTECTOR),
+        ({"discharge_ok": False}, Event.DISCHARGE_SWITCH),
+    ],
+)
+def test_a_cause_in_the_very_scan_in_which_something_stronger_stops_the_unit_is_not_forgotten(
+    held: dict[str, float | bool], cause: Event
+) -> None:
+    rig = unit_in(S.PRODUCE).hold(selector_auto=False, **held)
+    rig.run(0.1)
+    assert rig.state is S.STOPPING
+    rig.free()
+
+    rig.until(S.LOCKOUT, 200)
+
+    assert rig.sequencer.memory.latched is cause
+
+
+def test_a_wish_in_the_very_scan_of_a_stop_is_carried_out_at_its_end() -> None:
+    rig = unit_in(S.PRODUCE).permit(events=(Event.TANK_HIGH_HIGH,))
+    rig.command(Verb.MAINTAIN)
+    rig.run(0.1)
+    rig.free()
+
+    assert rig.state in (S.STOPPING, S.MAINTENANCE)
+    rig.until(S.MAINTENANCE, 400)
+
+
 def test_feed_stays_open_until_its_turn_to_close_but_not_for_ever() -> None:
     rig = unit_in(S.STOP_FLUSH).permit(close_feed=False)
 
