@@ -85,8 +85,8 @@ def sequence_page() -> str:
         _output_table(),
         "## State by event",
         _legend(),
-        "In one scan the strongest event moves the unit. What stands in that scan, too, and is `q` in the state "
-        "that is entered, is remembered at once.",
+        "In one scan the strongest event moves the unit. What stands in that scan, too, and is `q` in the "
+        "state that is entered, is remembered at once.",
         _matrix(),
         "## Further targets",
         "Cells with a `+`: the move may end elsewhere, by what the unit remembers.",

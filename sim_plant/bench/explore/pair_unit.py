@@ -12,9 +12,9 @@ from typing import NamedTuple
 
 from controller.settings import Setpoints
 from controller.signals import UnitInputs, UnitOutputs, Verb
+from controller.unit import progress
 from controller.unit.memory import UnitMemory
 from controller.unit.permits import Permits, Request
-from controller.unit.progress import request
 from controller.unit.sequencer import Sequencer
 from controller.unit.states import STATES, Event, UnitState
 from controller.unit.view import View
@@ -37,7 +37,7 @@ class Asking(Sequencer):
     def step(self, io: UnitInputs, age_ms: int, permits: Permits, now_ms: int) -> tuple[UnitOutputs, View]:
         """One scan, as the sequencer does it."""
         outputs, v = super().step(io, age_ms, permits, now_ms)
-        self.request = request(v)
+        self.request = progress.request(v)
         return outputs, v
 
 
