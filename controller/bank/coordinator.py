@@ -142,7 +142,7 @@ class Coordinator:
                 events=shared_events,
                 commands=tuple(c for c in commands if c.unit in (0, unit)),
             )
-            for unit, resumed in enumerate(self._resumed(v), start=1)
+            for unit, resumed in enumerate(supply.units_resumed(v), start=1)
         )
 
     @staticmethod
@@ -152,14 +152,6 @@ class Coordinator:
         asking = [unit for unit, _ in enumerate(v.requests, start=1) if unit in asked or 0 in asked]
         room = v.s.max_in_maintenance - sum(request.in_maintenance for request in v.requests)
         return frozenset(asking[: max(room, 0)])
-
-    @staticmethod
-    def _resumed(v: BankView) -> list[bool]:
-        """Which units may move again after power return: they come back one after another."""
-        if v.m.returns >= v.s.brownout_returns:
-            return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
-        running_s = v.held_s(v.m.booted_ms)
-        return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 
     @staticmethod
     def _hold_s(v: BankView) -> float:

@@ -13,7 +13,7 @@ from controller.signals import BANK_SIGNALS, signal_named, to_ma
 from controller.unit.states import Event
 
 PRESTART_ABOVE_READY_BAR = 0.3  # header against shut valves: ready, but not at full pressure
-NO_DRAW_S = 2.0  # the booster stops so long after the last feed valve has closed
+NO_DRAW_S = 2.0  # so long against shut valves stops a booster that nobody needs any more
 GAIN_HZ_PER_BAR, GAIN_HZ_PER_BAR_S = 2.0, 1.5
 RUN_UP_MOST_S, ARRIVED_HZ = 30.0, 1.0  # own choices: a drive of 1 Hz/s comes to 25 Hz in that time
 STILL_S = 2.0
@@ -66,18 +66,31 @@ def _timers(v: BankView) -> None:
     drawing = any(request.draws_water for request in v.requests)
     low = header is not None and header < s.header_low_bar and drawing
     m.header_low_ms = since(low, m.header_low_ms, v.now_ms)
-    m.no_draw_ms = since(not drawing and not _water_wanted(v), m.no_draw_ms, v.now_ms)
+    # a ready header stands against shut valves from the last closure on, whoever still wants water; on the
+    # way there the valves are shut anyway, and a wish that blinks must not make the contactor chatter
+    idle = not drawing and (m.stage is Stage.READY or not _water_wanted(v))
+    m.no_draw_ms = since(idle, m.no_draw_ms, v.now_ms)
 
 
 def _water_wanted(v: BankView) -> bool:
-    return not v.m.latched and v.io.bank_run and any(request.wants_water for request in v.requests)
+    """A unit that must still wait after power return would only have the booster run against its valve."""
+    wanted = any(r.wants_water and resumed for r, resumed in zip(v.requests, units_resumed(v), strict=True))
+    return wanted and not v.m.latched and v.io.bank_run
+
+
+def units_resumed(v: BankView) -> list[bool]:
+    """Which units may move again after power return: they come back one after another."""
+    if v.m.returns >= v.s.brownout_returns:
+        return [False] * v.m.n_units  # the supply comes and goes: wait until it is steady
+    running_s = v.held_s(v.m.booted_ms)
+    return [running_s >= v.s.resume_s + v.s.resume_step_s * index for index in range(v.m.n_units)]
 
 
 def _must_stop(v: BankView) -> bool:
     m = v.m
     if not v.io.estop_healthy or v.stale or any(event in m.latched for event in _STOPS_BOOSTER):
         return True
-    return header_lost(v) or v.held_s(m.no_draw_ms) >= NO_DRAW_S
+    return header_lost(v) or (v.held_s(m.no_draw_ms) >= NO_DRAW_S and not _water_wanted(v))
 
 
 def _enter(v: BankView, stage: Stage) -> None:

@@ -105,6 +105,10 @@ class BankAge(NamedTuple):
         age = (NOW_MS - since_ms) // TICK_MS
         return 0 if since_ms == NEVER or age >= self.cap else age + 1
 
+    def lasting_code(self, since_ms: int) -> int:
+        """The same for a timer that goes on standing when its limit has passed."""
+        return 0 if since_ms == NEVER else 1 + min((NOW_MS - since_ms) // TICK_MS, self.cap)
+
     def moment_ms(self, code: int, passed: Passed) -> int:
         """When it began, seen from a scan before which that has passed."""
         if not code:
@@ -120,7 +124,7 @@ class BankCodec:
         t = ticks(site)
         self.start = BankAge(t["stagger_s"], short(site, "stagger_s"))
         self.close = BankAge(t["feed_close_gap_s"], short(site, "feed_close_gap_s"))
-        self.draw = BankAge(t["NO_DRAW_S"] + 1, short(site, "NO_DRAW_S"))
+        self.draw = BankAge(t["NO_DRAW_S"], short(site, "NO_DRAW_S"))
         self.boot_cap = max(t["boot_s"], t["resume_s"] + t["resume_step_s"])
         self.boot = BankAge(self.boot_cap + 1, short(site, "boot_s", "resume_s", "resume_step_s"))
 
@@ -138,7 +142,7 @@ class BankCodec:
                 flags,
                 self.start.code(m.start_ms),
                 self.close.code(m.close_ms),
-                0 if m.stage is Stage.STOPPED else self.draw.code(m.no_draw_ms),
+                0 if m.stage is Stage.STOPPED else self.draw.lasting_code(m.no_draw_ms),
                 booted,
                 *_mask(m.latched).to_bytes(2, "big"),
             )

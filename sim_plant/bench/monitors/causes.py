@@ -18,6 +18,7 @@ from sim_plant.bench.monitors.tolerance import ms, shortest_ms
 from sim_plant.bench.trace import Bools, Ints
 
 COMMAND_ACTS_MS = 3000  # a stop that follows a command within this time is the command's
+BROKEN_MS, BELIEVED_AGAIN_MS = 2000, 10000  # a loop broken for so long must be good for so long (narrative 2)
 FLUSH_SHUT_MS = 4000  # a flush valve that has not closed shows 5 s after its command; less one second
 LINK_LOST = "unit_io lost"  # the one fault that shows in the bench's marks only, and in the outputs
 
@@ -94,14 +95,18 @@ def no_pressure(obs: Observed, unit: int) -> Bools:
     """Membrane pressure low although the pump is on and the flush valve shut.
 
     After a start for as long as a healthy start may take; later, when a flush valve may have stuck
-    open, for the time of the diagnosis (narrative 3.7).
+    open, for the time of the diagnosis (narrative 3.7). A loop that was broken and has just come back
+    shows no pressure yet that a start could be proven by.
     """
     pump = obs.on("pump", unit)
     pressing = pump & ~obs.on("flush_valve", unit)
     rise_ms = ms(obs.setpoints.pressure_rise_s) - 1000
     failed = forms.held(obs.t, pressing, rise_ms)
     failed |= forms.held(obs.t, pressing, FLUSH_SHUT_MS) & forms.held(obs.t, pump, rise_ms)
-    return np.asarray(failed & ~obs.above("membrane_ma", obs.setpoints.pressure_rise_bar, unit))
+    broken = forms.held(obs.t, obs.bad("membrane_ma", unit), BROKEN_MS - obs.scan_ms)
+    doubtful = forms.after(obs.t, forms.falls(broken), BELIEVED_AGAIN_MS)
+    shown = obs.above("membrane_ma", obs.setpoints.pressure_rise_bar, unit) & ~doubtful
+    return np.asarray(failed & ~shown)
 
 
 def feedback_wrong(obs: Observed, unit: int) -> Bools:

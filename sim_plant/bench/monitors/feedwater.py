@@ -20,6 +20,9 @@ PROVING_STROKES = 10  # stated by SR-38
 BOOSTER_STOP_S = 5.0  # stated by SR-53
 RAMP_WINDOW_MS = 2000  # over which the slope of the header is taken
 RAMP_TOLERANCE = 1.2  # stated by SR-53
+HAND_OVER_S = (
+    10.0  # stated by SR-53: from a ready bank to an open feed valve, a unit that trips on the way too
+)
 ARRIVED_HZ = 1.0  # so near to its reference a drive has come to speed
 ANTISCALANT_ALARM_S, ANTISCALANT_STOP_S = 5.0, 60.0  # stated by SR-36
 DOSING_STOP_S = 2.0  # stated by SR-37
@@ -236,7 +239,7 @@ def header_gentle(obs: Observed) -> Tally:
     sp = obs.setpoints
     tally = obs.tally(
         f"header up at most {RAMP_TOLERANCE * sp.header_ramp_bar_s:g} bar/s while the booster speeds up; "
-        f"booster off within {BOOSTER_STOP_S:g} s of the last feed closing"
+        f"booster off within {BOOSTER_STOP_S:g} s of the last feed closing, or {_start_s(obs):g} s after its start"
     )
     _ramp(obs, tally)
     limit_ms = ms(BOOSTER_STOP_S) + obs.scan_ms
@@ -244,12 +247,25 @@ def header_gentle(obs: Observed) -> Tally:
     for unit in obs.units:
         feeding |= obs.on("feed_valve", unit)
     closings = set(forms.falls(feeding).tolist())
+    starts, start_limit_ms = set(obs.rises("booster_run").tolist()), ms(_start_s(obs)) + obs.scan_ms
     for start, end, stopped in forms.episodes(~feeding, obs.on("booster_run")):
         took_ms = forms.length_ms(obs.t, (start, end))
         if start in closings and (stopped or took_ms > limit_ms):
             text = f"booster ran {took_ms / 1000:.1f} s against shut valves"
             tally.timed(int(obs.t[start]), 0, limit_ms - took_ms, text)
+        elif start in starts and (end < obs.n or took_ms > start_limit_ms):
+            text = f"booster started and ran {took_ms / 1000:.1f} s against shut valves"
+            tally.timed(int(obs.t[start]), 0, start_limit_ms - took_ms, text)
     return tally
+
+
+def _start_s(obs: Observed) -> float:
+    """What a bank start may take from the booster's start to the first feed valve.
+
+    After a loss of the shared image the units wait for a link that has been back for long enough.
+    """
+    sp = obs.setpoints
+    return sp.header_rise_max_s + sp.header_ready_s + sp.dosing_proof_s + sp.io_back_s + HAND_OVER_S
 
 
 def _ramp(obs: Observed, tally: Tally) -> None:
@@ -369,10 +385,18 @@ RULES = (
     Requirement(
         "SR-53",
         "The header rises no faster than {header_ramp_bar_s:g} bar/s and a fifth while the booster speeds "
-        "up, and the booster stops within 5 s of the last feed valve closing.",
+        "up; the booster stops within 5 s of the last feed valve closing, and when none opens within "
+        "{header_rise_max_s:g}, {header_ready_s:g}, {dosing_proof_s:g}, {io_back_s:g} and 10 s of its start.",
         "response",
-        ("water hammer",),
-        ("header_ramp_bar_s", "booster_min_hz"),
+        ("water hammer", "pump and motor damage"),
+        (
+            "header_ramp_bar_s",
+            "booster_min_hz",
+            "header_rise_max_s",
+            "header_ready_s",
+            "dosing_proof_s",
+            "io_back_s",
+        ),
         header_gentle,
     ),
 )

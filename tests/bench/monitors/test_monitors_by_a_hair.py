@@ -26,6 +26,7 @@ from test_monitors_water import (
     around_a_forced_one,
     bank_started,
     booster_blinks,
+    booster_started,
     dosing_lost,
 )
 
@@ -240,6 +241,7 @@ MORE_HAIRS = {
     "beside purges": Hair("SR-19", lambda s: stopped_beside_purges().flush(s, 75, 1), 324.1, 324.2, 200),
     "then stale": Hair("SR-12", welded_then_stale, 202.6, 202.7, 200),
     "for one scan": Hair("SR-53", booster_blinks, 5.1, 5.2, 202),
+    "in a start": Hair("SR-53", booster_started, 120.1, 120.2, 20),
     "after a forced one": Hair("SR-52", lambda s: around_a_forced_one(204.6, s), 205.8, 205.7, 205.7),
     "with a forced one": Hair("SR-52", lambda s: around_a_forced_one(s, 205), 204.2, 204.3, 205),
 }

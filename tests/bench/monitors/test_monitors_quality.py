@@ -139,6 +139,19 @@ def test_sr_21_a_pump_that_makes_no_pressure_stops_for_that() -> None:
     assert story.verdict("SR-21") is Verdict.NOT_EXERCISED
 
 
+@pytest.mark.parametrize(
+    ("back_s", "broken_s", "verdict"),
+    [(148.0, 20.0, Verdict.NOT_EXERCISED), (138.0, 20.0, Verdict.FAIL), (148.0, 1.5, Verdict.FAIL)],
+)
+def test_sr_21_a_pressure_loop_that_was_broken_until_just_now_proves_no_start(
+    back_s: float, broken_s: float, verdict: Verdict
+) -> None:
+    """The unit stops 15 s after its pump start. 13 s of good pressure would have proven it, 3 s do not."""
+    story = bad_water(at_s=140).cut(151, 1).during(back_s - broken_s, back_s, "membrane_ma", -6.25, 1)
+
+    assert story.verdict("SR-21") is verdict
+
+
 def test_sr_21_a_flush_valve_that_stays_open_stops_the_unit_for_that() -> None:
     story = bad_water(at_s=421, seconds=600).purge(400, 1).cut(425.1, 1).set(420, "membrane_ma", 5.5, 1)
 

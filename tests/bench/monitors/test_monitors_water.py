@@ -378,13 +378,46 @@ def test_sr_53_the_booster_stops_after_the_last_feed(for_s: float, verdict: Verd
 
 
 def booster_blinks(after_s: float) -> Story:
-    """The last feed valve closes at 202 s; the booster is off for one scan and then runs on."""
-    return Story(300).produce(10, 200, unit=1).during(202 + after_s, 202.1 + after_s, "booster_run", False)
+    """The last feed valve closes at 202 s; the booster is off for one scan and then runs on for a while."""
+    story = Story(300).produce(10, 200, unit=1).set(280, "booster_run", False)
+    return story.during(202 + after_s, 202.1 + after_s, "booster_run", False)
 
 
 @pytest.mark.parametrize(("after_s", "verdict"), [(5.1, Verdict.PASS), (5.2, Verdict.FAIL)])
 def test_sr_53_a_booster_that_starts_again_at_once_had_stopped(after_s: float, verdict: Verdict) -> None:
     assert booster_blinks(after_s).verdict("SR-53") is verdict
+
+
+def booster_started(for_s: float) -> Story:
+    """The booster starts at 20 s and stops so much later; no feed valve opens."""
+    return Story(200).set(0, "booster_run", False).during(20, 20 + for_s, "booster_run", True)
+
+
+@pytest.mark.parametrize(("for_s", "verdict"), [(120.1, Verdict.PASS), (120.2, Verdict.FAIL)])
+def test_sr_53_a_booster_that_nobody_draws_from_stops_when_a_start_has_had_its_time(
+    for_s: float, verdict: Verdict
+) -> None:
+    assert booster_started(for_s).verdict("SR-53") is verdict
+
+
+def test_sr_53_a_booster_that_still_runs_against_shut_valves_at_the_end_fails() -> None:
+    assert booster_started(180).verdict("SR-53") is Verdict.FAIL
+
+
+def test_sr_53_the_time_of_a_start_ends_with_the_first_feed_valve() -> None:
+    story = booster_started(180).during(100, 200, "feed_valve", True, 1)
+
+    assert story.verdict("SR-53") is Verdict.PASS
+
+
+def test_sr_53_the_time_of_a_start_follows_its_setpoints() -> None:
+    for shorter in (
+        {"header_rise_max_s": 59},
+        {"header_ready_s": 9},
+        {"dosing_proof_s": 9},
+        {"io_back_s": 29},
+    ):
+        assert booster_started(120).verdict("SR-53", Setpoints(**shorter)) is Verdict.FAIL
 
 
 def ramped(bar_s: float, drive_hz_s: float = 1.0, from_hz: float = 25.0) -> Story:
