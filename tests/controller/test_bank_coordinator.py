@@ -240,15 +240,20 @@ def test_contacts_are_judged_from_the_end_of_boot_on() -> None:
 
 
 def test_units_may_move_again_one_after_another() -> None:
-    desk = ready_desk(3, LATE)
-    since_boot_s = {}
-    while len(since_boot_s) < 3:
+    desk = Desk(3, LATE)
+    desk.ask(1, wants_water=True)
+    since_boot_s: dict[int, float] = {}
+    ready_since_s: dict[int, float] = {}
+    while len(ready_since_s) < 3:
         for unit, permit in enumerate(desk.scan(), start=1):
-            assert permit.ready is permit.may_start
-            if permit.ready:
+            if permit.may_start:
                 since_boot_s.setdefault(unit, (desk.now_ms - 100) / 1000)
+            if permit.ready:
+                ready_since_s.setdefault(unit, (desk.now_ms - 100) / 1000)
 
     assert since_boot_s == {1: 200.0, 2: 210.0, 3: 220.0}
+    # the pre-start takes 10 s, and begins when the first unit may use the water
+    assert (ready_since_s[2], ready_since_s[3]) == (pytest.approx(210.0, abs=1.0), 220.0)
 
 
 def test_power_returns_are_forgotten_when_the_supply_has_been_steady() -> None:

@@ -239,7 +239,7 @@ def header_gentle(obs: Observed) -> Tally:
     sp = obs.setpoints
     tally = obs.tally(
         f"header up at most {RAMP_TOLERANCE * sp.header_ramp_bar_s:g} bar/s while the booster speeds up; "
-        f"booster off within {BOOSTER_STOP_S:g} s of the last feed closing, or {_start_s(obs):g} s after its start"
+        f"booster off within {BOOSTER_STOP_S:g} s of the last closing, or {_start_s(obs):g} s of its start"
     )
     _ramp(obs, tally)
     limit_ms = ms(BOOSTER_STOP_S) + obs.scan_ms
@@ -385,8 +385,9 @@ RULES = (
     Requirement(
         "SR-53",
         "The header rises no faster than {header_ramp_bar_s:g} bar/s and a fifth while the booster speeds "
-        "up; the booster stops within 5 s of the last feed valve closing, and when none opens within "
-        "{header_rise_max_s:g}, {header_ready_s:g}, {dosing_proof_s:g}, {io_back_s:g} and 10 s of its start.",
+        "up; the booster stops within 5 s of the last feed valve closing, and in a start when none has opened "
+        "after {header_rise_max_s:g} s for the header, {header_ready_s:g} s of it, {dosing_proof_s:g} s for a "
+        "stroke, {io_back_s:g} s of stable I/O and 10 s.",
         "response",
         ("water hammer", "pump and motor damage"),
         (
