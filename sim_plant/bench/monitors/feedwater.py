@@ -385,9 +385,9 @@ RULES = (
     Requirement(
         "SR-53",
         "The header rises no faster than {header_ramp_bar_s:g} bar/s and a fifth while the booster speeds "
-        "up; the booster stops within 5 s of the last feed valve closing, and in a start when none has opened "
-        "after {header_rise_max_s:g} s for the header, {header_ready_s:g} s of it, {dosing_proof_s:g} s for a "
-        "stroke, {io_back_s:g} s of stable I/O and 10 s.",
+        "up; the booster stops within 5 s of the last feed valve closing, and in a start when none has "
+        "opened after {header_rise_max_s:g} s for the header, {header_ready_s:g} s of it, "
+        "{dosing_proof_s:g} s for a stroke, {io_back_s:g} s of stable I/O and 10 s.",
         "response",
         ("water hammer", "pump and motor damage"),
         (
