@@ -11,11 +11,11 @@ ONE_SLOT = PairOrder(Setpoints(), only=("demand",), slots=1)
 TWO_SLOTS = PairOrder(Setpoints(), only=("demand",), slots=2)
 
 ANY_ORDER = PairOrder(
-    Setpoints(drain_capacity_m3h=5, min_off_s=30), only=("demand", "queue", "old debt", "head start"), slots=1
+    Setpoints(drain_capacity_m3h=5, resume_s=90), only=("demand", "queue", "old debt", "head start"), slots=1
 )
 """One slot, as two units have it on so small a drain; the order of the queue is as it may be in full time.
 
-A motor has rested when its unit may move again after power return, so that nothing blocks a call in full time.
+A motor has rested when its unit may move again after power return: nothing blocks a call in full time.
 """
 
 
