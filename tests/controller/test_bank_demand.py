@@ -254,7 +254,8 @@ def test_the_bank_selector_stops_every_unit_with_its_flush() -> None:
 
 
 def test_after_power_return_units_come_back_by_number_after_the_wait() -> None:
-    waits = {"resume_s": 30.0, "resume_step_s": 20.0}
+    # a step is longer than the pre-start, which begins when the first unit may use the water
+    waits = {"resume_s": 30.0, "resume_step_s": 30.0}
     rig = BankRig(3, Setpoints(**(QUICK.model_dump() | waits | {"drain_capacity_m3h": 100.0})))
 
     rig.run(150)
@@ -263,7 +264,7 @@ def test_after_power_return_units_come_back_by_number_after_the_wait() -> None:
     for t_ms, unit in rig.rises("flush_valve"):
         first_ms.setdefault(unit, t_ms)
     assert sorted(first_ms) == [1, 2, 3]
-    assert all(t_ms >= 1000 * (30 + 20 * (unit - 1)) for unit, t_ms in first_ms.items())
+    assert all(t_ms >= 1000 * (30 + 30 * (unit - 1)) for unit, t_ms in first_ms.items())
     assert first_ms[1] < first_ms[2] < first_ms[3]
 
 

@@ -202,7 +202,7 @@ def test_the_booster_stops_two_seconds_after_nobody_draws_and_nobody_asks() -> N
 
 def test_a_unit_that_asks_again_in_time_keeps_the_booster() -> None:
     desk = ready_desk(1, HEADER)
-    for wants in (False, True, False):
+    for wants in (False, True):
         desk.ask(1, wants_water=wants)
         desk.scan(2.0)
 
