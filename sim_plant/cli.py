@@ -5,7 +5,8 @@ target could not be reached, 4 stopped by the user. Evidence so far is kept in e
 ``campaign``, where 3 says that a live controller or a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 ``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
-``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken.
+``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken. ``upkeep``: 0 all was judged and
+no trigger is reached, 1 one is or something could not be judged, 2 the input is at fault.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
 from sim_plant.commands.explore import explore
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
+from sim_plant.commands.upkeep import upkeep
 from sim_plant.commands.watch import watch
 from sim_plant.commands.wiring import wiring
 from sim_plant.site import demo_folder
@@ -128,6 +130,7 @@ app.command(
     epilog="Example: skidproof plant my_site, and in another terminal "
     "mbpoll -m tcp -p 1502 -a 1 -t 3 -0 -r 0 -c 12 127.0.0.1"
 )(plant)
+app.command(epilog="Example: skidproof upkeep --example try && skidproof upkeep try/log.csv --out try/report")(upkeep)
 
 
 def main() -> None:

@@ -107,6 +107,21 @@ def normalised_salt_passage(
     )
 
 
+def normalised_loss(
+    loss: float, mean_flows: tuple[float, float], viscosities: tuple[float, float], exponent: float
+) -> float:
+    """Pressure loss of the feed side at standard conditions; every pair is (standard, actual).
+
+    dp_a (Q_s / Q_a)^n (mu_s / mu_a)^(2 - n): what similarity leaves of a friction factor in proportion to
+    Re^(n - 2), density taken as constant. Laminar n = 1, fully rough n = 2; D4516 has no such term.
+
+    >>> round(normalised_loss(0.4, (2.0, 1.6), (1.0, 1.0), 1.7), 4)
+    0.5845
+    """
+    flows, thickness = mean_flows[0] / mean_flows[1], viscosities[0] / viscosities[1]
+    return float(loss * flows**exponent * thickness ** (2.0 - exponent))
+
+
 def osmotic_estimate_bar(mgl: float, degc: float) -> float:
     """Osmotic pressure of sodium chloride as ASTM D4516 estimates it (constant from memory).
 

@@ -46,16 +46,8 @@ class Head(NamedTuple):
 
 def render(template: str, about: About, head: Head, **content: Any) -> str:
     """A page from a template in this folder that extends ``frame.html``; ``content`` is its own."""
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"clock": time_text, "badge": badge}
     settings = _settings(about)
-    return environment.get_template(template).render(
+    return pages().get_template(template).render(
         about=about,
         footer=re.sub(r"[^\w .,:-]", " ", f"{about.site}, seed {about.seed}, {about.started}"),
         **head._asdict(),
@@ -65,6 +57,19 @@ def render(template: str, about: About, head: Head, **content: Any) -> str:
         plant=list(_flat(about.plant)),
         **content,
     )
+
+
+def pages(*folders: Path) -> Environment:
+    """Where page templates are: in these folders, then in this one, whose style sheet all share."""
+    environment = Environment(
+        loader=FileSystemLoader([*folders, Path(__file__).parent]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"clock": time_text, "badge": badge}
+    return environment
 
 
 def badge(verdict: Verdict) -> Badge:

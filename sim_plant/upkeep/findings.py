@@ -1,0 +1,85 @@
+"""The whole way from a table and a log to what there is to say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from sim_plant.upkeep.advice import Advice, advise
+from sim_plant.upkeep.days import DAY_S, UnitDays, by_day, day_named
+from sim_plant.upkeep.logfile import RawLog, read_log
+from sim_plant.upkeep.rows import UnitRows, assumed, has_loss, unit_rows
+from sim_plant.upkeep.table import Table, read_table
+from sim_plant.upkeep.triggers import Item, State, gaps, judge_dates, judge_unit
+
+
+@dataclass(frozen=True)
+class Findings:
+    """All that the page, the console and the exit code are made of."""
+
+    table: Table
+    log: RawLog
+    rows: list[UnitRows]
+    days: list[UnitDays]
+    items: list[Item]
+    advice: list[Advice]
+    doubts: list[str]
+    first_day: date
+    last_day: date
+
+    @property
+    def grave(self) -> list[Item]:
+        """Items whose trigger or warning is reached."""
+        return [item for item in self.items if item.state in (State.REACHED, State.WARN)]
+
+    @property
+    def unclear(self) -> list[Item]:
+        """Items of which nothing can be said."""
+        return [item for item in self.items if item.state in (State.OPEN, State.UNJUDGED)]
+
+    @property
+    def headline(self) -> str:
+        """The outcome in one line."""
+        if self.grave:
+            units = sorted({item.unit for item in self.grave if item.unit})
+            where = f" (units {', '.join(map(str, units))})" if len(units) > 1 else ""
+            return f"{len(self.grave)} of {len(self.items)} triggers reached or warned of{where}"
+        if self.unclear:
+            return f"no trigger reached; {len(self.unclear)} of {len(self.items)} cannot be told or not judged"
+        return f"none of {len(self.items)} triggers reached"
+
+
+def look_into(log_path: Path, table_path: Path, mend: Sequence[str] = ()) -> Findings:
+    """Read, normalise, judge, advise. InputError with one line when the input is at fault."""
+    table = read_table(table_path)
+    log = read_log(log_path, table, mend)
+    rows = [unit_rows(log, table, unit) for unit in table.units]
+    days = [by_day(one, table) for one in rows]
+    first, last = (day_named(int(at // DAY_S)) for at in (log.moments_s[0], log.moments_s[-1]))
+    items = [
+        item
+        for one, found in zip(rows, days, strict=True)
+        for item in judge_unit(one, found, table, has_loss(table))
+    ]
+    items += judge_dates(table.done, table.hand_meter, last)
+    return Findings(
+        table, log, rows, days, items, advise(items), _doubts(table, log, rows, days), first, last
+    )
+
+
+def _doubts(table: Table, log: RawLog, rows: list[UnitRows], days: list[UnitDays]) -> list[str]:
+    """What a reader must know before believing any number here."""
+    told = [*log.mended, *assumed(table)]
+    for one, found in zip(rows, days, strict=True):
+        runs = int(one.running.sum())
+        if 10 * one.bad > runs:
+            told.append(f"unit {one.unit}: {one.bad} of {runs} rows in which it runs are bad")
+        if one.spacing_s > 600.0:
+            told.append(
+                f"unit {one.unit}: a row every {one.spacing_s / 60:.0f} min; a start in between is not seen"
+            )
+        told += [f"unit {one.unit}: {gap}" for gap in gaps(found)]
+        told += [f"unit {one.unit}: {remark}" for remark in one.remarks]
+    return told
