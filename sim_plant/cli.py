@@ -130,7 +130,9 @@ app.command(
     epilog="Example: skidproof plant my_site, and in another terminal "
     "mbpoll -m tcp -p 1502 -a 1 -t 3 -0 -r 0 -c 12 127.0.0.1"
 )(plant)
-app.command(epilog="Example: skidproof upkeep --example try && skidproof upkeep try/log.csv --out try/report")(upkeep)
+app.command(
+    epilog="Example: skidproof upkeep --example try && skidproof upkeep try/log.csv --out try/report"
+)(upkeep)
 
 
 def main() -> None:

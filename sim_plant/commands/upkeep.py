@@ -47,11 +47,15 @@ def upkeep(
     ] = None,
     csv_: Annotated[
         bool,
-        typer.Option("--csv", help="The days as CSV to standard output and nothing else; a report only with --out."),
+        typer.Option(
+            "--csv", help="The days as CSV to standard output and nothing else; a report only with --out."
+        ),
     ] = False,
     example: Annotated[
         Path | None,
-        typer.Option(metavar="FOLDER", help="Write the nursery's log and table there, to try and to copy; stop."),
+        typer.Option(
+            metavar="FOLDER", help="Write the nursery's log and table there, to try and to copy; stop."
+        ),
     ] = None,
 ) -> None:
     """Normalise logged data after ASTM D4516 and hold it against the usual maintenance triggers.
@@ -144,7 +148,14 @@ def _items(findings: Findings) -> Lines:
     for item in findings.items:
         what = f"{item.what} ({item.why})" if item.why else item.what
         state = Text(item.state.value, style=_STYLES.get(item.state, ""))
-        cells = (what, item.measure, item.now, _interval(item.change), _interval(item.per_month), item.trigger)
+        cells = (
+            what,
+            item.measure,
+            item.now,
+            _interval(item.change),
+            _interval(item.per_month),
+            item.trigger,
+        )
         lines.add_row(_where(item.unit), state, *(Text(cell) for cell in cells))
     return lines
 

@@ -1,1 +1,1 @@
-"""Upkeep of membranes out of logged data: read, normalise, judge, advise. Knows no plant and no controller."""
+"""Upkeep of membranes out of logged data: read, normalise, judge, advise. Knows no plant, no controller."""

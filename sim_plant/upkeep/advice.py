@@ -13,8 +13,8 @@ TRAINED = (
     "procedure and the safety data sheets"
 )
 INSTRUMENTS = (
-    "Compare each transmitter with a hand meter or a local gauge: an instrument that drifts looks exactly like "
-    "a membrane that wears"
+    "Compare each transmitter with a hand meter or a local gauge: an instrument that drifts looks exactly "
+    "like a membrane that wears"
 )
 _FIRM = 0.5  # of its trigger: a value has moved when it is beyond that and its interval excludes no change
 
@@ -32,33 +32,34 @@ class Advice(NamedTuple):
 _PATTERNS: tuple[tuple[dict[str, int], str, str], ...] = (
     (
         {"flow": -1, "salt": 1},
-        "scale on the last elements, most of all when the pressure loss rises too; fouling with damage is another "
-        "possibility",
+        "scale on the last elements, most of all when the pressure loss rises too; fouling with damage is "
+        "another possibility",
         "antiscalant: stock, strokes, and the volume used against feed; recovery against the design; a water "
         "analysis of the concentrate; start flush and purge as set",
     ),
     (
         {"flow": -1, "loss": 1},
         "dirt or growth between the first elements, or scale",
-        "prefilter (is it bypassing, are the cartridges seated); silt density of the feed; slime in the housings "
-        "when they are next opened",
+        "prefilter (is it bypassing, are the cartridges seated); silt density of the feed; slime in the "
+        "housings when they are next opened; antiscalant: stock, strokes, volume used against feed",
     ),
     (
         {"flow": -1},
-        "a film on the membranes, or membranes pressed denser in their first weeks; a permeate pressure that rose "
-        "would look the same where it is not logged",
+        "a film on the membranes, or membranes pressed denser in their first weeks; a permeate pressure that "
+        "rose would look the same where it is not logged",
         "permeate valves and back pressure; prefilter; feed water analysis",
     ),
     (
         {"flow": 1, "salt": 1},
         "membranes harmed by chlorine or another oxidant, or feed that leaks past a seal",
-        "chlorine at the feed by hand; the well's last shock dosing; permeate conductivity of each vessel one by one",
+        "chlorine at the feed by hand; the well's last shock dosing; permeate conductivity of each vessel, "
+        "one by one",
     ),
     (
         {"salt": 1},
         "a leaking seal or joint, early harm by an oxidant, or another ion mix in the feed",
-        "conductivity cells of feed and permeate by hand; permeate conductivity of each vessel one by one; a water "
-        "analysis",
+        "conductivity cells of feed and permeate by hand; permeate conductivity of each vessel, one by one; "
+        "a water analysis",
     ),
     (
         {"loss": 1},
@@ -145,7 +146,9 @@ def _membranes(unit: int, items: Sequence[Item]) -> list[Advice]:
     may_mean = f"{pattern[0][0].upper()}{pattern[0][1:]}. The data alone do not decide between these"
     clean = any(item.state is State.REACHED and item.key == "flow" for item in three)
     who = f"The look: {OPERATOR}. "
-    who += "Cleaning is usual at this loss; deciding on it and doing it: " if clean else "Opening or cleaning: "
+    who += (
+        "Cleaning is usual at this loss; deciding on it and doing it: " if clean else "Opening or cleaning: "
+    )
     return [Advice(unit, seen, may_mean, f"{INSTRUMENTS}. Then: {pattern[1]}", who + TRAINED)]
 
 

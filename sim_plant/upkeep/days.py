@@ -88,7 +88,9 @@ def day_number(day: date) -> int:
 
 
 def _standard(
-    rows: UnitRows, table: Table, day_of: np.ndarray[tuple[int, ...], np.dtype[np.int64]],
+    rows: UnitRows,
+    table: Table,
+    day_of: np.ndarray[tuple[int, ...], np.dtype[np.int64]],
     settled: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
 ) -> Reading:
     """Medians of the baseline's rows that count."""
@@ -107,9 +109,9 @@ def _standard(
     found = len(np.unique(day_of[inside]))
     if found < BASELINE_DAYS:
         raise InputError(
-            f"baseline {table.baseline.first} to {table.baseline.last}: unit {rows.unit} has rows that count on "
-            f"{found} days of it, at least {BASELINE_DAYS} are needed; they go from {day_named(with_data[0])} to "
-            f"{day_named(with_data[-1])}"
+            f"baseline {table.baseline.first} to {table.baseline.last}: unit {rows.unit} has rows that count "
+            f"on {found} days of it, at least {BASELINE_DAYS} are needed; they go from "
+            f"{day_named(with_data[0])} to {day_named(with_data[-1])}"
         )
     return Reading(*np.median(rows.readings[inside], axis=0).tolist())
 

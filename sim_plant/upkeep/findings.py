@@ -47,7 +47,9 @@ class Findings:
             where = f" (units {', '.join(map(str, units))})" if len(units) > 1 else ""
             return f"{len(self.grave)} of {len(self.items)} triggers reached or warned of{where}"
         if self.unclear:
-            return f"no trigger reached; {len(self.unclear)} of {len(self.items)} cannot be told or not judged"
+            return (
+                f"no trigger reached; {len(self.unclear)} of {len(self.items)} cannot be told or not judged"
+            )
         return f"none of {len(self.items)} triggers reached"
 
 
@@ -81,5 +83,17 @@ def _doubts(table: Table, log: RawLog, rows: list[UnitRows], days: list[UnitDays
                 f"unit {one.unit}: a row every {one.spacing_s / 60:.0f} min; a start in between is not seen"
             )
         told += [f"unit {one.unit}: {gap}" for gap in gaps(found)]
+        told += _small_difference(table, found)
         told += [f"unit {one.unit}: {remark}" for remark in one.remarks]
     return told
+
+
+def _small_difference(table: Table, found: UnitDays) -> list[str]:
+    """A loss that is what two pressures leave has all the error of both."""
+    loss, feed = found.standard.loss_bar, found.standard.feed_bar
+    if "pressure_loss" in table.columns or not 0.0 < loss < 0.1 * feed:
+        return []
+    return [
+        f"unit {found.unit}: the pressure loss is the difference of two pressures; 1 % of the feed pressure is "
+        f"{feed / loss:.0f} % of it"
+    ]

@@ -12,6 +12,7 @@ import hashlib
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -191,7 +192,9 @@ def _places(name: str, head: list[str], wanted: list[str], separator: str) -> li
         if found == 1:
             continue
         if len(head) == 1 and any(sign in head[0] for sign in ",;\t|"):
-            raise InputError(f"{name}: one column only, {head[0][:60]!r}; is log.separator = {separator!r} right?")
+            raise InputError(
+                f"{name}: one column only, {head[0][:60]!r}; is log.separator = {separator!r} right?"
+            )
         near = difflib.get_close_matches(column, head, 1)
         hint = f"; did you mean {near[0]!r}?" if near else f"; there are {', '.join(head)[:200]}"
         raise InputError(f"{name}: no column {column!r}{hint}")
@@ -216,19 +219,20 @@ def _check_times(name: str, log: RawLog, kept: int, how: Log) -> None:
 def _in_order(
     name: str, rows: list[tuple[float, int, tuple[Cell, ...]]], mend: Sequence[str], log: RawLog
 ) -> list[tuple[float, int, tuple[Cell, ...]]]:
-    back = [b[1] for a, b in zip(rows, rows[1:], strict=False) if b[0] < a[0]]
+    back = [b[1] for a, b in pairwise(rows) if b[0] < a[0]]
     if back and SORT not in mend:
         raise InputError(
-            f"{name}: line {back[0]}: the time goes back, {len(back)} times in all; --mend sort puts rows in order"
+            f"{name}: line {back[0]}: the time goes back, {len(back)} times in all; "
+            f"--mend sort puts rows in order"
         )
     if back:
         rows = sorted(rows, key=lambda row: row[0])
         log.mended.append(f"rows were put in the order of time, which went back {len(back)} times")
-    doubles = {i + 1 for i, (a, b) in enumerate(zip(rows, rows[1:], strict=False)) if a[0] == b[0]}
+    doubles = {i + 1 for i, (a, b) in enumerate(pairwise(rows)) if a[0] == b[0]}
     if doubles and DOUBLES not in mend:
         raise InputError(
-            f"{name}: line {rows[min(doubles)][1]}: the same time as line {rows[min(doubles) - 1][1]}, {len(doubles)} "
-            f"such rows in all; --mend doubles keeps the first of each"
+            f"{name}: line {rows[min(doubles)][1]}: the same time as line {rows[min(doubles) - 1][1]}, "
+            f"{len(doubles)} such rows in all; --mend doubles keeps the first of each"
         )
     for i in sorted(doubles):
         log.left_out.add("the time of a row before", rows[i][1])

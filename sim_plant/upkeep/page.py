@@ -83,10 +83,16 @@ def _facts(findings: Findings, command: str, version: str) -> list[tuple[str, st
     return [
         ("Permeate flow with temperature", _flow_law(law)),
         ("Salt passage with temperature", f"{law.salt_pct_per_degc:g} % for each degree"),
-        ("Pressure loss", f"mean flow to the power {law.loss_exponent:g}, viscosity to {2 - law.loss_exponent:g}"),
+        (
+            "Pressure loss",
+            f"mean flow to the power {law.loss_exponent:g}, viscosity to {2 - law.loss_exponent:g}",
+        ),
         ("Feed", f"{water.feed_mgl_per_us:g} mg/L for each uS/cm"),
         ("Permeate", f"{water.permeate_mgl_per_us:g} mg/L for each uS/cm"),
-        ("Osmotic pressure", f"that of sodium chloride (D4516's estimate) times {water.osmotic_ratio_to_nacl:g}"),
+        (
+            "Osmotic pressure",
+            f"that of sodium chloride (D4516's estimate) times {water.osmotic_ratio_to_nacl:g}",
+        ),
         ("Log", f"{findings.log.name}, SHA-256 {findings.log.sha256}"),
         ("Command", command),
         ("Program", f"skidproof {version}"),

@@ -31,7 +31,9 @@ class _Panel(NamedTuple):
 def draw_unit(found: UnitDays, baseline: Baseline, with_loss: bool) -> str:
     """One ``<svg>`` element that needs nothing else."""
     panels = [
-        _Panel(limit.words.removeprefix("normalised ").capitalize(), limit.unit, limit.field, limit.raw, limit)
+        _Panel(
+            limit.words.removeprefix("normalised ").capitalize(), limit.unit, limit.field, limit.raw, limit
+        )
         for limit in LIMITS
         if with_loss or limit.key != "loss"
     ]
@@ -130,9 +132,7 @@ def _keys(panel: _Panel, top: float) -> str:
     parts = []
     for i, (css, words) in enumerate((("main", "normalised"), ("second", "as measured"))):
         at = top + 34 + 14 * i
-        parts.append(
-            f'<path class="curve {css}" transform="translate(0 {at:.1f}) scale(.1)" d="M0 35h160"/>'
-        )
+        parts.append(f'<path class="curve {css}" transform="translate(0 {at:.1f}) scale(.1)" d="M0 35h160"/>')
         parts.append(svg.text(20, at + 7, words, "small"))
     return "".join(parts)
 

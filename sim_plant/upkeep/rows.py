@@ -68,9 +68,7 @@ def unit_rows(log: RawLog, table: Table, unit: int) -> UnitRows:
         raise InputError(_never_runs(log, table, unit))
     spacing = float(np.median(np.diff(moments))) if len(moments) > 1 else 0.0
     prefilter, remarks = _prefilter(values, troubles, running)
-    rows = UnitRows(
-        unit, moments, _readings(values), prefilter, [], Counts(), running, spacing, remarks
-    )
+    rows = UnitRows(unit, moments, _readings(values), prefilter, [], Counts(), running, spacing, remarks)
     rows.reasons = _bad(rows, troubles, table.water.osmotic_ratio_to_nacl)
     _refuse_when_mostly_bad(log, table, rows)
     _sort_out(rows, _purging(log, table, unit, values, running))
@@ -86,7 +84,9 @@ def _readings(values: dict[str, Floats]) -> Floats:
     loss = values.get("pressure_loss", zero)
     if "concentrate_pressure" in values and "pressure_loss" not in values:
         loss = values["feed_pressure"] - values["concentrate_pressure"]
-    concentrate = values["concentrate_flow"] if "concentrate_flow" in values else values["feed_flow"] - permeate
+    concentrate = (
+        values["concentrate_flow"] if "concentrate_flow" in values else values["feed_flow"] - permeate
+    )
     columns = Reading(
         feed_bar=values["feed_pressure"],
         loss_bar=loss,
@@ -110,7 +110,9 @@ def assumed(table: Table) -> list[str]:
     if not has_loss(table):
         told.append("pressure loss from feed to concentrate: not logged, taken as 0 bar and not judged")
     if "permeate_pressure" not in table.columns:
-        told.append("permeate pressure: not logged, taken as 0 bar; where it moves, the flow's trend is wrong")
+        told.append(
+            "permeate pressure: not logged, taken as 0 bar; where it moves, the flow's trend is wrong"
+        )
     return told
 
 
@@ -179,7 +181,9 @@ def _trouble(value: float, lo: float, hi: float, name: str) -> str:
     if not math.isfinite(value):
         return f"{name} is no number"
     if value < lo:
-        return f"{name} is negative" if value < 0.0 <= lo else f"{name} is below {lo:g} {QUANTITIES[name].unit}"
+        return (
+            f"{name} is negative" if value < 0.0 <= lo else f"{name} is below {lo:g} {QUANTITIES[name].unit}"
+        )
     return f"{name} is above {hi:g} {QUANTITIES[name].unit}" if value > hi else ""
 
 

@@ -64,7 +64,9 @@ class Law(_Part):
         None, ge=1.0, le=5.0, description="permeate flow with temperature; left out: activation law"
     )
     salt_pct_per_degc: float = Field(3.0, ge=0.0, le=8.0, description="salt permeability with temperature")
-    loss_exponent: float = Field(1.7, ge=1.0, le=2.0, description="pressure loss with flow; 2: no temperature")
+    loss_exponent: float = Field(
+        1.7, ge=1.0, le=2.0, description="pressure loss with flow; 2: no temperature"
+    )
 
 
 def _plain_date(value: object) -> object:
@@ -133,7 +135,9 @@ class Table(_Part):
         if missing:
             raise ValueError(f"columns.{missing[0]} is missing: {QUANTITIES[missing[0]].words}")
         if "concentrate_flow" not in self.columns and "feed_flow" not in self.columns:
-            raise ValueError("columns: concentrate_flow or feed_flow must be there, else recovery is not known")
+            raise ValueError(
+                "columns: concentrate_flow or feed_flow must be there, else recovery is not known"
+            )
         for name in ("feed_pressure", "permeate_flow"):
             if self.columns[name].column is None:
                 raise ValueError(f"columns.{name}: must be a column of the log, a constant tells nothing")

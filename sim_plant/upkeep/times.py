@@ -57,7 +57,9 @@ def _zone(name: str) -> tzinfo | None:
 
 
 def _no_zone(name: str) -> str:
-    return f'log.time_zone = {name!r}: must be "UTC", an offset as "+02:00", or a known name as "Europe/Lisbon"'
+    return (
+        f'log.time_zone = {name!r}: must be "UTC", an offset as "+02:00", or a known name as "Europe/Lisbon"'
+    )
 
 
 def _unix(cell: str, per_s: float) -> float:

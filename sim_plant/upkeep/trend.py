@@ -66,7 +66,11 @@ def change_pct(baseline: Floats, recent: Floats, fit: Fit) -> Interval:
     """Median of the recent days against that of the baseline, in percent."""
     measure = float(np.median(baseline))
     change = float(np.median(recent)) / measure - 1.0
-    alike = (1.0 + fit.alike) / (1.0 - fit.alike)
-    variance = sum((1.2533 * fit.scatter) ** 2 * alike / len(part) for part in (baseline, recent))
-    wide = _Z95 * math.sqrt(variance) / abs(measure)
+    wide = _Z95 * math.hypot(*(_error(fit, len(part)) for part in (baseline, recent))) / abs(measure)
     return Interval(100.0 * change, 100.0 * (change - wide), 100.0 * (change + wide))
+
+
+def _error(fit: Fit, days: int) -> float:
+    """Standard error of the median of so many days; days all alike tell no less than one of them does."""
+    alone = 1.2533 * math.sqrt((1.0 + fit.alike) / (1.0 - fit.alike) / days)
+    return fit.scatter * min(alone, 1.0)

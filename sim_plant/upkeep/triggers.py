@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from datetime import date, timedelta
 from enum import StrEnum
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -53,7 +54,9 @@ class Limit(NamedTuple):
 
 
 LIMITS = (
-    Limit("flow", "normalised permeate flow", "m3/h", "normalised_permeate_m3h", "permeate_m3h", -1.0, 10, 15),
+    Limit(
+        "flow", "normalised permeate flow", "m3/h", "normalised_permeate_m3h", "permeate_m3h", -1.0, 10, 15
+    ),
     Limit(
         "salt", "normalised salt passage", "%", "normalised_salt_passage_pct", "salt_passage_pct", 1.0, 10, 10
     ),
@@ -130,7 +133,8 @@ def _cannot_judge(recent: list[Day], baseline_ends: date, end: date, base: NDArr
     if recent[-1].day - baseline_ends < timedelta(SPAN_DAYS):
         return f"less than {SPAN_DAYS} days since the baseline"
     if end - recent[0].day >= timedelta(RECENT_WITHIN):
-        return f"the last {RECENT_DAYS} days with rows that count begin on {recent[0].day}, the log ends on {end}"
+        begins = f"the last {RECENT_DAYS} days with rows that count begin on {recent[0].day}"
+        return f"{begins}, the log ends on {end}"
     return ""
 
 
@@ -147,7 +151,7 @@ def _per_month(fit: Fit, measure: float, days: list[Day]) -> Interval | None:
     """Percent in 30 days; None when a gap takes more than a third of the span."""
     numbers = [day_number(day.day) for day in days]
     span = numbers[-1] - numbers[0]
-    longest = max(b - a for a, b in zip(numbers, numbers[1:], strict=False))
+    longest = max(b - a for a, b in pairwise(numbers))
     if 3 * longest > span:
         return None
     return Interval(*(100.0 * 30.0 * one / measure for one in fit.per_day))
@@ -156,7 +160,7 @@ def _per_month(fit: Fit, measure: float, days: list[Day]) -> Interval | None:
 def gaps(found: UnitDays) -> list[str]:
     """Stretches without a row that counts, longest first."""
     days = [day.day for day in found.days]
-    long = [(b - a, a, b) for a, b in zip(days, days[1:], strict=False) if b - a > timedelta(GAP_DAYS)]
+    long = [(b - a, a, b) for a, b in pairwise(days) if b - a > timedelta(GAP_DAYS)]
     return [
         f"{gap.days - 1} days without a row that counts, {a + timedelta(1)} to {b - timedelta(1)}"
         for gap, a, b in sorted(long, reverse=True)
@@ -171,9 +175,7 @@ def _prefilter(unit: int, days: list[Day]) -> list[Item]:
     state = State.REACHED if loss >= act else State.WARN if loss >= warn else State.CLEAR
     shown, first = f"{loss:.2f} bar on {known[-1].day}", f"{known[0].prefilter_bar:.2f} bar on {known[0].day}"
     words = f"{warn:g} bar order, {act:g} bar change now"
-    return [
-        Item(unit, "prefilter", "prefilter pressure loss", state, first, shown, None, None, words, "")
-    ]
+    return [Item(unit, "prefilter", "prefilter pressure loss", state, first, shown, None, None, words, "")]
 
 
 def _idle(rows: UnitRows) -> list[Item]:
@@ -192,9 +194,13 @@ def judge_dates(done: Done, meters: list[HandMeter], today: date) -> list[Item]:
     """What is due by the calendar, and comparisons by hand; ``today`` is the last day of the log."""
     items = []
     if done.prefilter_changed is not None:
-        items.append(_due("prefilter_age", "prefilter since its change", done.prefilter_changed, PREFILTER_DAYS, today))
+        items.append(
+            _due("prefilter_age", "prefilter since its change", done.prefilter_changed, PREFILTER_DAYS, today)
+        )
     if done.protections_proved is not None:
-        items.append(_due("proof", "proof test of the protections", done.protections_proved, PROOF_DAYS, today))
+        items.append(
+            _due("proof", "proof test of the protections", done.protections_proved, PROOF_DAYS, today)
+        )
     for unit in sorted({meter.unit for meter in meters}):
         items += _meter(max((m for m in meters if m.unit == unit), key=lambda m: m.on), today)
     return items
@@ -226,5 +232,3 @@ def _meter(meter: HandMeter, today: date) -> list[Item]:
         ),
         _due("cell_age", "conductivity cell since its comparison", meter.on, METER_DAYS, today, meter.unit),
     ]
-
-

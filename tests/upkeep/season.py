@@ -1,4 +1,4 @@
-"""A season of one bank, made by the plant model in a day of its own time: wear, temperature and salt are known.
+"""A season of a bank, made by the plant model in a day of its own time: wear and water are known.
 
 The plant runs without a break for 16 hours. Each two minutes of it stand for six hours of a log, so its daily
 profiles are the season, and its laws of wear run 180 times as fast by their own settings.
@@ -47,7 +47,7 @@ class Season:
 
 
 def parameters(fouling_per_m: float, warm_degc: float = 6.0) -> PlantParameters:
-    """The nursery with a season of temperature (22 degC more or less ``warm_degc``) and salt in its 16 hours."""
+    """The nursery; in 16 hours a season of temperature (22 degC, ``warm_degc`` more or less) and of salt."""
     hours = [16.0 * k / 22 for k in range(23)]
     warm = tuple((h, 22.0 - warm_degc * math.cos(math.tau * h / 16.0)) for h in hours)
     salt = tuple((h, 3200.0 + 250.0 * math.sin(math.tau * h / 12.0)) for h in hours)
@@ -101,9 +101,9 @@ def _read(table: tuple[object, ...], name: str, ma: float) -> str:
 
 
 def nursery(rig: Rig, row: int) -> str:
-    """Unit 1 is well, unit 2 fouls, unit 3 scales from the middle on; five days at a standstill; a broken loop."""
+    """Unit 1 is well, 2 fouls, 3 scales from the middle on; five days at a standstill; a broken loop."""
     if row == 0:
-        rig.plant.inject(Fault("prefilter", "bypassing", 2, 60.0))
+        rig.plant.inject(Fault("prefilter", "bypassing", 2, 85.0))
     if row >= 240:
         rig.plant.inject(Fault("membrane", "scaled", 3, 1.0 - math.exp(-0.16 * (row - 240) / 240)))
     broken = Fault("permeate_cond", "open_circuit", 1)

@@ -47,15 +47,19 @@ class Head(NamedTuple):
 def render(template: str, about: About, head: Head, **content: Any) -> str:
     """A page from a template in this folder that extends ``frame.html``; ``content`` is its own."""
     settings = _settings(about)
-    return pages().get_template(template).render(
-        about=about,
-        footer=re.sub(r"[^\w .,:-]", " ", f"{about.site}, seed {about.seed}, {about.started}"),
-        **head._asdict(),
-        cautions=CAUTIONS,
-        settings=settings,
-        changed=", ".join(f"{s.name} = {s.value}" for s in settings if s.changed),
-        plant=list(_flat(about.plant)),
-        **content,
+    return (
+        pages()
+        .get_template(template)
+        .render(
+            about=about,
+            footer=re.sub(r"[^\w .,:-]", " ", f"{about.site}, seed {about.seed}, {about.started}"),
+            **head._asdict(),
+            cautions=CAUTIONS,
+            settings=settings,
+            changed=", ".join(f"{s.name} = {s.value}" for s in settings if s.changed),
+            plant=list(_flat(about.plant)),
+            **content,
+        )
     )
 
 
