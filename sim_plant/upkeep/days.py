@@ -28,7 +28,7 @@ class Day(NamedTuple):
     normalised_salt_passage_pct: float
     loss_bar: float
     normalised_loss_bar: float
-    prefilter_bar: float
+    prefilter_bar: float | None
     feed_bar: float
     feed_degc: float
     feed_mgl: float
@@ -68,7 +68,7 @@ def by_day(rows: UnitRows, table: Table) -> UnitDays:
                 normalised_salt_passage_pct=100.0 * passage,
                 loss_bar=raw.loss_bar,
                 normalised_loss_bar=loss,
-                prefilter_bar=float(np.median(known)) if len(known) else float("nan"),
+                prefilter_bar=float(np.median(known)) if len(known) else None,
                 feed_bar=raw.feed_bar,
                 feed_degc=raw.degc,
                 feed_mgl=raw.feed_mgl,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -12,7 +13,11 @@ from sim_plant.upkeep.days import DAY_S, UnitDays, by_day, day_named
 from sim_plant.upkeep.logfile import RawLog, read_log
 from sim_plant.upkeep.rows import UnitRows, assumed, has_loss, unit_rows
 from sim_plant.upkeep.table import Table, read_table
-from sim_plant.upkeep.triggers import Item, State, gaps, judge_dates, judge_unit
+from sim_plant.upkeep.trend import METHOD_PCT_PER_DEGC
+from sim_plant.upkeep.triggers import RECENT_DAYS, Item, State, gaps, judge_dates, judge_unit
+
+APART_DEGC = 3.0  # of feed temperature, now against the baseline: told from here on
+MOST_PASSAGE = 0.2  # beyond it hardly a membrane of brackish water, own choice
 
 
 @dataclass(frozen=True)
@@ -84,8 +89,25 @@ def _doubts(table: Table, log: RawLog, rows: list[UnitRows], days: list[UnitDays
             )
         told += [f"unit {one.unit}: {gap}" for gap in gaps(found)]
         told += _small_difference(table, found)
+        told += _other_season(found)
+        if found.standard.passage > MOST_PASSAGE:
+            told.append(
+                f"unit {one.unit}: {100 * found.standard.passage:.0f} % of the salt passed in the baseline; "
+                "D4516 is for high rejection: are the units of both salts right?"
+            )
         told += [f"unit {one.unit}: {remark}" for remark in one.remarks]
     return told
+
+
+def _other_season(found: UnitDays) -> list[str]:
+    recent = [day.feed_degc for day in found.days[-RECENT_DAYS:]]
+    apart = statistics.median(recent) - found.standard.degc
+    if abs(apart) < APART_DEGC:
+        return []
+    return [
+        f"unit {found.unit}: the feed is {abs(apart):.0f} degC {'warmer' if apart > 0 else 'colder'} than in "
+        f"the baseline; the intervals have {METHOD_PCT_PER_DEGC * abs(apart):.0f} % more for it, on both sides"
+    ]
 
 
 def _small_difference(table: Table, found: UnitDays) -> list[str]:
@@ -94,6 +116,6 @@ def _small_difference(table: Table, found: UnitDays) -> list[str]:
     if "pressure_loss" in table.columns or not 0.0 < loss < 0.1 * feed:
         return []
     return [
-        f"unit {found.unit}: the pressure loss is the difference of two pressures; 1 % of the feed pressure is "
-        f"{feed / loss:.0f} % of it"
+        f"unit {found.unit}: the pressure loss is the difference of two pressures; 1 % of the feed pressure "
+        f"is {feed / loss:.0f} % of it"
     ]

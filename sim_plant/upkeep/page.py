@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import math
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -114,6 +113,6 @@ def write_days(days: Sequence[Day], file: TextIO) -> None:
 
 
 def _cell(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:.6g}" if math.isfinite(value) else ""
-    return str(value)
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

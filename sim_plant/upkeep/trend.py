@@ -2,8 +2,10 @@
 
 Slope: the median of the slopes of all pairs of days, with the interval that Kendall's statistic gives (Theil
 1950, Sen 1968; from memory). Its variance is widened by (1 + r) / (1 - r), r the correlation of a day's
-residual with that of the day before, as for a first-order autoregressive series. The standard error of a
-median is taken as 1.2533 s / sqrt(n), s from the median absolute residual. Intervals are for 95 in 100.
+residual with that of the day before, as for a first-order autoregressive series. The standard error of
+a median is taken as 1.2533 s / sqrt(n), widened alike; s is the scatter from one day to the next, so that a bend
+or a step of the values is not taken for scatter. Intervals are for 95 in 100 as far as days tell; what the
+method itself leaves of a season no day tells, so it is added (``METHOD_PCT_PER_DEGC``).
 """
 
 from __future__ import annotations
@@ -16,7 +18,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 _Z95 = 1.96
-_DAYS_MOST = 1500  # pairs of more would fill the memory: every second, third ... day is taken
+_DAYS_MOST = 1000  # pairs of more would fill the memory: every second, third ... day is taken
+METHOD_PCT_PER_DEGC = 0.4  # what D4516 leaves of a season of the healthy plant model: tests/upkeep
 _MOST_ALIKE = 0.95  # correlation of neighbours beyond which an interval would say nothing
 
 
@@ -29,7 +32,7 @@ class Interval(NamedTuple):
 
 
 class Fit(NamedTuple):
-    """Slope by the day with its interval, scatter of a day about the line, likeness of neighbours."""
+    """Slope by the day with its interval, scatter from day to day, likeness of neighbours."""
 
     per_day: Interval
     scatter: float
@@ -50,7 +53,8 @@ def fit_line(days: Floats, values: Floats) -> Fit:
     wide = _Z95 * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0 * (1.0 + alike) / (1.0 - alike))
     low = max(math.floor((len(slopes) - wide) / 2.0), 0)
     high = min(math.ceil((len(slopes) + wide) / 2.0), len(slopes) - 1)
-    scatter = 1.4826 * float(np.median(np.abs(residuals)))
+    steps = np.diff(residuals)
+    scatter = 1.4826 / math.sqrt(2.0) * float(np.median(np.abs(steps - np.median(steps))))
     return Fit(Interval(slope, float(slopes[low]), float(slopes[high])), scatter, alike)
 
 
@@ -62,15 +66,18 @@ def _alike(residuals: Floats) -> float:
     return min(max(float(residuals[1:] @ residuals[:-1]) / power, 0.0), _MOST_ALIKE)
 
 
-def change_pct(baseline: Floats, recent: Floats, fit: Fit) -> Interval:
-    """Median of the recent days against that of the baseline, in percent."""
+def change_pct(baseline: Floats, recent: Floats, fit: Fit, apart_degc: float) -> Interval:
+    """Median of the recent days against that of the baseline, in percent.
+
+    ``apart_degc``: how much warmer or colder the feed is now; the interval has that much more on both sides.
+    """
     measure = float(np.median(baseline))
-    change = float(np.median(recent)) / measure - 1.0
-    wide = _Z95 * math.hypot(*(_error(fit, len(part)) for part in (baseline, recent))) / abs(measure)
-    return Interval(100.0 * change, 100.0 * (change - wide), 100.0 * (change + wide))
+    change = 100.0 * (float(np.median(recent)) / measure - 1.0)
+    error = math.hypot(*(_error(fit, len(part)) for part in (baseline, recent)))
+    wide = 100.0 * _Z95 * error / abs(measure) + METHOD_PCT_PER_DEGC * abs(apart_degc)
+    return Interval(change, change - wide, change + wide)
 
 
 def _error(fit: Fit, days: int) -> float:
-    """Standard error of the median of so many days; days all alike tell no less than one of them does."""
-    alone = 1.2533 * math.sqrt((1.0 + fit.alike) / (1.0 - fit.alike) / days)
-    return fit.scatter * min(alone, 1.0)
+    """Standard error of the median of so many days."""
+    return 1.2533 * fit.scatter * math.sqrt((1.0 + fit.alike) / (1.0 - fit.alike) / days)

@@ -7,7 +7,6 @@ informed by practice. The makers' written limits override all of them.
 
 from __future__ import annotations
 
-import math
 from datetime import date, timedelta
 from enum import StrEnum
 from itertools import pairwise
@@ -91,7 +90,8 @@ def judge_unit(rows: UnitRows, found: UnitDays, table: Table, with_loss: bool) -
 
 def _judge(limit: Limit, found: UnitDays, table: Table, end: date) -> Item:
     first, last = (table.baseline.first, table.baseline.last) if table.baseline else (end, end)
-    base = _values([day for day in found.days if first <= day.day <= last], limit.field)
+    base_days = [day for day in found.days if first <= day.day <= last]
+    base = _values(base_days, limit.field)
     recent_days = [day for day in found.days if day.day > last][-RECENT_DAYS:]
     recent = _values(recent_days, limit.field)
     trigger = f"{limit.bad * limit.act_pct:+.0f} %"
@@ -106,7 +106,8 @@ def _judge(limit: Limit, found: UnitDays, table: Table, end: date) -> Item:
         )
     since = [day for day in found.days if day.day >= first]
     fit = fit_line(np.array([float(day_number(day.day)) for day in since]), _values(since, limit.field))
-    change = change_pct(base, recent, fit)
+    degc = [float(np.median(_values(days, "feed_degc"))) for days in (base_days, recent_days)]
+    change = change_pct(base, recent, fit, degc[1] - degc[0])
     return Item(
         found.unit,
         limit.key,
@@ -168,14 +169,14 @@ def gaps(found: UnitDays) -> list[str]:
 
 
 def _prefilter(unit: int, days: list[Day]) -> list[Item]:
-    known = [day for day in days if math.isfinite(day.prefilter_bar)]
+    known = [(day.day, day.prefilter_bar) for day in days if day.prefilter_bar is not None]
     if not known:
         return []
-    loss, (warn, act) = known[-1].prefilter_bar, PREFILTER_BAR
+    (first, first_bar), (last, loss), (warn, act) = known[0], known[-1], PREFILTER_BAR
     state = State.REACHED if loss >= act else State.WARN if loss >= warn else State.CLEAR
-    shown, first = f"{loss:.2f} bar on {known[-1].day}", f"{known[0].prefilter_bar:.2f} bar on {known[0].day}"
+    then, now = f"{first_bar:.2f} bar on {first}", f"{loss:.2f} bar on {last}"
     words = f"{warn:g} bar order, {act:g} bar change now"
-    return [Item(unit, "prefilter", "prefilter pressure loss", state, first, shown, None, None, words, "")]
+    return [Item(unit, "prefilter", "prefilter pressure loss", state, then, now, None, None, words, "")]
 
 
 def _idle(rows: UnitRows) -> list[Item]:

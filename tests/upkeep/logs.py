@@ -1,4 +1,4 @@
-"""Logs made by hand: a unit that follows the law that D4516 inverts, exactly, so that nothing but time moves."""
+"""Logs made by hand: a unit that follows the law that D4516 inverts, exactly, so that only time moves."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def steady(
     loss_bar: float = 0.3,
     law: Law = LAW,
 ) -> Reading:
-    """What a unit shows whose flow is ``water`` m3/h for each bar at 25 degC and that passes ``salt`` m3/h."""
+    """What a unit shows that makes ``water`` m3/h for each bar at 25 degC and passes ``salt`` m3/h."""
     recovery = permeate_m3h / (permeate_m3h + concentrate_m3h)
     feed_side = feed_mgl * normalise.log_mean_factor(recovery)
     warm = normalise.temperature_factor(degc, law.salt_pct_per_degc / 100.0)

@@ -28,7 +28,7 @@ def test_mean_feed_side_is_the_log_mean_over_the_recovery():
 
 
 def test_net_driving_pressure_has_half_the_loss_and_both_osmotic_pressures():
-    """25 degC: pi of 2772.59 mg/L is 0.2654 x 2772.59 x 298.15 / 997.227 = 220.002 kPa, of 40 mg/L 3.1653 kPa.
+    """25 degC: pi of 2772.59 mg/L is 0.2654 x 2772.59 x 298.15 / 997.227 = 220.002 kPa, of 40 mg/L 3.165.
 
     10 - 0.2 - 0.2 - (2.20002 - 0.03165) = 7.43163. 15 degC: 244.941 and 3.8239 kPa;
     11 - 0.3 - 0.3 - (2.44941 - 0.03824) = 7.98883.
@@ -106,7 +106,7 @@ def test_a_loss_that_follows_its_law_is_normalised_to_the_same(degc, flow_share,
 
 @given(st.floats(15.0, 35.0))
 def test_the_wrong_temperature_law_leaves_a_swing_of_the_difference_between_the_two(degc):
-    """A unit that follows activation, normalised at 3 % a degree: 1.2 % at 10 degrees off, as 0.7441 / 0.7354."""
+    """A unit that follows activation, at 3 % a degree: 1.2 % ten degrees off, as 0.7441 / 0.7354."""
     found = normalised(steady(degc), steady(25.0), RULE, 1.0)
     assert found.flow_m3h == pytest.approx(1.4 * flow_factor(degc, Law()) / flow_factor(degc, RULE))
     assert found.flow_m3h == pytest.approx(1.4, rel=0.02)
