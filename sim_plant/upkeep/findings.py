@@ -104,9 +104,10 @@ def _other_season(found: UnitDays) -> list[str]:
     apart = statistics.median(recent) - found.standard.degc
     if abs(apart) < APART_DEGC:
         return []
+    how = f"{abs(apart):.0f} degC {'warmer' if apart > 0 else 'colder'}"
+    more = f"{METHOD_PCT_PER_DEGC * abs(apart):.0f} %"
     return [
-        f"unit {found.unit}: the feed is {abs(apart):.0f} degC {'warmer' if apart > 0 else 'colder'} than in "
-        f"the baseline; the intervals have {METHOD_PCT_PER_DEGC * abs(apart):.0f} % more for it, on both sides"
+        f"unit {found.unit}: feed {how} than in the baseline; intervals are {more} wider for it, each way"
     ]
 
 

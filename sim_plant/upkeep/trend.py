@@ -2,10 +2,10 @@
 
 Slope: the median of the slopes of all pairs of days, with the interval that Kendall's statistic gives (Theil
 1950, Sen 1968; from memory). Its variance is widened by (1 + r) / (1 - r), r the correlation of a day's
-residual with that of the day before, as for a first-order autoregressive series. The standard error of
-a median is taken as 1.2533 s / sqrt(n), widened alike; s is the scatter from one day to the next, so that a bend
-or a step of the values is not taken for scatter. Intervals are for 95 in 100 as far as days tell; what the
-method itself leaves of a season no day tells, so it is added (``METHOD_PCT_PER_DEGC``).
+residual with that of the day before, as for a first-order autoregressive series. The standard error of a
+median is taken as 1.2533 s / sqrt(n), widened alike. s is the scatter from one day to the next, so that a
+bend or a step of the values is not taken for scatter. Intervals are for 95 in 100 as far as days can tell;
+what the method itself leaves of a season no day tells, so it is added (``METHOD_PCT_PER_DEGC``).
 """
 
 from __future__ import annotations
