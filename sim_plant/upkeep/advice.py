@@ -156,13 +156,17 @@ def _undecided(unit: int, three: Sequence[Item]) -> list[Advice]:
     open_ = [item for item in three if item.state is State.OPEN]
     if not open_:
         return []
-    seen = "; ".join(f"{item.what} {item.change.value:+.1f} %" for item in open_ if item.change is not None)
+    seen = "; ".join(
+        f"{item.what} {item.change.value:+.1f} % ({item.why or 'the interval holds the trigger'})"
+        for item in open_
+        if item.change is not None
+    )
     return [
         Advice(
             unit,
-            f"{seen}, and the interval holds the trigger",
-            "Nothing can be said yet: the days scatter too much for a decision",
-            f"{INSTRUMENTS}. More days, at a steady duty",
+            seen,
+            "Nothing can be said yet",
+            f"{INSTRUMENTS}. More days, at a steady duty, in the season of the baseline",
             OPERATOR,
         )
     ]

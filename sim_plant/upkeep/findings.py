@@ -11,7 +11,7 @@ from pathlib import Path
 from sim_plant.upkeep.advice import Advice, advise
 from sim_plant.upkeep.days import DAY_S, UnitDays, by_day, day_named
 from sim_plant.upkeep.logfile import RawLog, read_log
-from sim_plant.upkeep.rows import UnitRows, assumed, has_loss, unit_rows
+from sim_plant.upkeep.rows import START_S, UnitRows, assumed, has_loss, unit_rows
 from sim_plant.upkeep.table import Table, read_table
 from sim_plant.upkeep.trend import METHOD_PCT_PER_DEGC
 from sim_plant.upkeep.triggers import RECENT_DAYS, Item, State, gaps, judge_dates, judge_unit
@@ -77,26 +77,27 @@ def look_into(log_path: Path, table_path: Path, mend: Sequence[str] = ()) -> Fin
 
 
 def _doubts(table: Table, log: RawLog, rows: list[UnitRows], days: list[UnitDays]) -> list[str]:
-    """What a reader must know before believing any number here."""
-    told = [*log.mended, *assumed(table)]
+    """What a reader must know before believing any number here; the same of several units once."""
+    of_units: dict[str, list[int]] = {}
     for one, found in zip(rows, days, strict=True):
-        runs = int(one.running.sum())
-        if 10 * one.bad > runs:
-            told.append(f"unit {one.unit}: {one.bad} of {runs} rows in which it runs are bad")
-        if one.spacing_s > 600.0:
-            told.append(
-                f"unit {one.unit}: a row every {one.spacing_s / 60:.0f} min; a start in between is not seen"
-            )
-        told += [f"unit {one.unit}: {gap}" for gap in gaps(found)]
-        told += _small_difference(table, found)
-        told += _other_season(found)
-        if found.standard.passage > MOST_PASSAGE:
-            told.append(
-                f"unit {one.unit}: {100 * found.standard.passage:.0f} % of the salt passed in the baseline; "
-                "D4516 is for high rejection: are the units of both salts right?"
-            )
-        told += [f"unit {one.unit}: {remark}" for remark in one.remarks]
-    return told
+        for text in _of_unit(table, one, found):
+            of_units.setdefault(text, []).append(one.unit)
+    told = [f"unit{'s' * (len(u) > 1)} {', '.join(map(str, u))}: {text}" for text, u in of_units.items()]
+    return [*log.mended, *assumed(table), *told]
+
+
+def _of_unit(table: Table, one: UnitRows, found: UnitDays) -> list[str]:
+    runs, told = int(one.running.sum()), []
+    if 10 * one.bad > runs:
+        told.append(f"{one.bad} of {runs} rows in which it runs are bad")
+    if one.spacing_s > START_S:
+        told.append(f"a row every {one.spacing_s / 60:.0f} min; a start in between is not seen")
+    if found.standard.passage > MOST_PASSAGE:
+        told.append(
+            f"{100 * found.standard.passage:.0f} % of the salt passed in the baseline; D4516 is for high "
+            "rejection: are the units of both salts right?"
+        )
+    return [*told, *gaps(found), *one.remarks, *_small_difference(table, found), *_other_season(found)]
 
 
 def _other_season(found: UnitDays) -> list[str]:
@@ -117,6 +118,6 @@ def _small_difference(table: Table, found: UnitDays) -> list[str]:
     if "pressure_loss" in table.columns or not 0.0 < loss < 0.1 * feed:
         return []
     return [
-        f"unit {found.unit}: the pressure loss is the difference of two pressures; 1 % of the feed pressure "
-        f"is {feed / loss:.0f} % of it"
+        f"the pressure loss is the difference of two pressures; 1 % of the feed pressure is "
+        f"{feed / loss:.0f} % of it"
     ]

@@ -61,8 +61,7 @@ def _draw(
     measure = _measure(found, baseline, panel)
     marks = _marks(panel, measure)
     y = _scale(np.concatenate([values, raw, np.array([value for value, _ in marks])]), top)
-    parts = [_baseline_days(x, top, baseline), _axis(panel, y)]
-    parts += [_mark(value, words, y) for value, words in marks]
+    parts = [_baseline_days(x, top, baseline), _axis(panel, y), _lines(marks, y)]
     curves = [("second", raw)] if panel.raw else []
     drawn = "".join(_curve(numbers, part, x, y, css) for css, part in [*curves, ("main", values)])
     parts.append(f'<g clip-path="url(#{clip})"><g transform="scale(.1)">{drawn}</g></g>')
@@ -105,9 +104,14 @@ def _axis(panel: _Panel, y: Span) -> str:
     return "".join(parts)
 
 
-def _mark(value: float, words: str, y: Span) -> str:
-    at = y.at(value)
-    return svg.line(LEFT, at, RIGHT, at, "limit") + svg.text(RIGHT + 4, at + 3.5, words, "small")
+def _lines(marks: list[tuple[float, str]], y: Span) -> str:
+    """Lines with their words at the right, moved apart where they would touch."""
+    parts, below = [], -1e9
+    for value, words in sorted(marks, reverse=True):
+        parts.append(svg.line(LEFT, y.at(value), RIGHT, y.at(value), "limit"))
+        below = max(y.at(value) + 3.5, below + 11)
+        parts.append(svg.text(RIGHT + 4, below, words, "small"))
+    return "".join(parts)
 
 
 def _baseline_days(x: Span, top: float, baseline: Baseline) -> str:

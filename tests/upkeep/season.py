@@ -27,7 +27,7 @@ ROW, PLANT_S, STEP_MS = timedelta(hours=6), 120.0, 500
 UNIT_LOOPS = {"PT-{}01": "suction_ma", "PT-{}02": "membrane_ma", "FT-{}03": "permeate_flow_ma"}
 UNIT_LOOPS |= {"FT-{}04": "concentrate_flow_ma", "AT-{}05": "permeate_cond_ma"}
 BANK_LOOPS = {"PT-010": "header_ma", "TT-011": "feed_temp_ma", "AT-012": "feed_cond_ma"}
-GAUGE = "PI-{}06"  # concentrate pressure, a gauge that the I/O list does not have
+GAUGE = "PDI-{}06"  # pressure loss along the module, a local gauge that the I/O list does not have
 
 
 @dataclass
@@ -88,8 +88,8 @@ def _row(rig: Rig, units: int, at: datetime) -> list[str]:
         for name in UNIT_LOOPS.values():
             cells.append(_read(UNIT_SIGNALS, name, getattr(image.units[unit - 1], name)))
         # all concentrate goes through the restrictor into the open drain: its loss is the pressure before it
-        kv = rig.plant.parameters.unit.restrictor_kv_m3h
-        cells.append(f"{(rig.true('concentrate_m3h', unit) / kv) ** 2:.3f}")
+        before_it = (rig.true("concentrate_m3h", unit) / rig.plant.parameters.unit.restrictor_kv_m3h) ** 2
+        cells.append(f"{rig.true('membrane_bar', unit) - before_it:.3f}")
     return cells
 
 

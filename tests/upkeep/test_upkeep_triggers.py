@@ -100,6 +100,19 @@ def test_a_scatter_that_hides_the_trigger_cannot_be_told(tmp_path):
     assert "the interval holds the trigger" in found.advice[0].seen
 
 
+def test_a_loss_that_is_a_small_difference_of_two_pressures_proves_nothing(tmp_path):
+    """0.3 bar becomes 0.36: 20 %, but half a percent of the feed pressure; 0.45 is more than one."""
+    table = TABLE.replace("pressure_loss =", "concentrate_pressure =").replace('"loss"', '"pc"')
+    for loss, state in ((1.2, State.OPEN), (1.5, State.REACHED)):
+        rows = lines(40, reading=lambda day, loss=loss: worn(day, loss=loss))
+        cells = [line.split(",") for line in rows]
+        rows = [",".join([*c[:2], f"{float(c[1]) - float(c[2]):.6f}", *c[3:]]) for c in cells]
+        log = write(tmp_path, rows, "time,pf,pc,pp,qp,qc,degc,cf,cp", table)
+        found = look_into(log, log.with_name("upkeep.toml"))
+        assert item(found, "loss").state is state
+        assert any("1 % of the feed pressure is 38 % of it" in doubt for doubt in found.doubts)
+
+
 # --- too little -------------------------------------------------------------------------------------
 
 
