@@ -68,11 +68,11 @@ def overall(findings: Findings) -> Badge:
 def _rows(findings: Findings) -> Iterator[_Row]:
     """Counts that add up to the rows of the file, once for each unit."""
     log = findings.log
-    yield _Row("file", "rows in all", log.rows_in_file, "")
+    yield _Row("file", "all rows", log.rows_in_file, "")
     for reason, n in log.left_out.of.items():
         yield _Row("file", f"left out: {reason}", n, log.left_out.first_line[reason])
     for one in findings.rows:
-        yield _Row(f"unit {one.unit}", "count", int(one.settled.sum()), "")
+        yield _Row(f"unit {one.unit}", "rows that count", int(one.settled.sum()), "")
         for reason, n in sorted(one.counts.of.items(), key=lambda pair: -pair[1]):
             yield _Row(f"unit {one.unit}", reason, n, one.counts.first_line[reason])
 

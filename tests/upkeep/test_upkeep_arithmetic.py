@@ -7,7 +7,7 @@ are from memory; the structure of the flow was seen in a published guide to D451
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim_plant.process import normalise
@@ -80,6 +80,7 @@ duty = st.tuples(
 )
 
 
+@settings(deadline=None)  # the first call of a compiled function takes its time
 @given(duty, duty, st.sampled_from([Law(), RULE, Law(salt_pct_per_degc=4.0)]))
 def test_a_constant_unit_has_constant_normalised_values_whatever_its_duty(one, other, law):
     standard, reading = steady(*one, law=law), steady(*other, law=law)
@@ -88,6 +89,7 @@ def test_a_constant_unit_has_constant_normalised_values_whatever_its_duty(one, o
     assert found.passage == pytest.approx(standard.passage, rel=1e-9)
 
 
+@settings(deadline=None)  # the first call of a compiled function takes its time
 @given(duty, duty, st.floats(0.5, 1.5), st.floats(0.5, 2.0))
 def test_a_unit_that_wears_shows_its_wear_and_nothing_else(one, other, flow_left, salt_more):
     standard = steady(*one)
@@ -97,6 +99,7 @@ def test_a_unit_that_wears_shows_its_wear_and_nothing_else(one, other, flow_left
     assert found.passage / standard.passage == pytest.approx(salt_more, rel=1e-9)
 
 
+@settings(deadline=None)  # the first call of a compiled function takes its time
 @given(st.floats(5.0, 40.0), st.floats(0.3, 3.0), st.floats(1.0, 2.0))
 def test_a_loss_that_follows_its_law_is_normalised_to_the_same(degc, flow_share, exponent):
     loss = 0.3 * flow_share**exponent * (viscosity_pa_s(degc) / viscosity_pa_s(25.0)) ** (2.0 - exponent)
@@ -104,6 +107,7 @@ def test_a_loss_that_follows_its_law_is_normalised_to_the_same(degc, flow_share,
     assert normalise.normalised_loss(loss, *pair, exponent) == pytest.approx(0.3)
 
 
+@settings(deadline=None)  # the first call of a compiled function takes its time
 @given(st.floats(15.0, 35.0))
 def test_the_wrong_temperature_law_leaves_a_swing_of_the_difference_between_the_two(degc):
     """A unit that follows activation, at 3 % a degree: 1.2 % ten degrees off, as 0.7441 / 0.7354."""
