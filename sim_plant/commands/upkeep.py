@@ -70,7 +70,7 @@ def upkeep(
             _write_example(example)
             raise typer.Exit(PROVEN)
         log = log or _bundled() / LOG
-        findings = look_into(log, table or log.with_name(TABLE), _mends(mend))
+        findings = look_into(log, _table(log, table), _mends(mend))
         folder = _folder(out, log, csv_)
         if folder is not None:
             _write(findings, folder)
@@ -99,6 +99,17 @@ def _write_example(folder: Path) -> None:
     shutil.copytree(_bundled(), folder)
     typer.echo(f"{folder / LOG} is an invented log and {folder / TABLE} says what is in it; try")
     typer.echo(f"  skidproof upkeep {folder / LOG}")
+
+
+def _table(log: Path, table: Path | None) -> Path:
+    """The table that was named, or the one beside the log."""
+    found = table or log.with_name(TABLE)
+    if log.exists() and not found.exists():
+        raise InputError(
+            f"{found}: there is no such table to say what is in {log.name}; "
+            "skidproof upkeep --example FOLDER writes one to copy"
+        )
+    return found
 
 
 def _mends(given: list[str] | None) -> list[str]:

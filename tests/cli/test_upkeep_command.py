@@ -80,6 +80,14 @@ def test_a_mistake_is_one_line_and_nothing_is_written(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
+def test_a_log_without_a_table_is_told_where_one_comes_from(tmp_path: Path) -> None:
+    log = Path(healthy(tmp_path))
+    (tmp_path / "upkeep.toml").unlink()
+    answer = call("upkeep", str(log))
+    assert answer.code == 2
+    assert "there is no such table to say what is in log.csv; skidproof upkeep --example FOLDER" in answer.err
+
+
 def test_a_word_that_mend_does_not_know(tmp_path: Path) -> None:
     answer = call("upkeep", healthy(tmp_path), "--mend", "sort,all")
     assert (answer.code, answer.err) == (2, "skidproof: --mend all: must be one of sort, doubles\n")
