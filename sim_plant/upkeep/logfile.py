@@ -12,6 +12,7 @@ import hashlib
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,7 @@ FILE_BYTES_MAX = 100_000_000
 ROWS_MAX = 500_000
 SORT, DOUBLES = "sort", "doubles"
 MENDS = (SORT, DOUBLES)
-Cell = str | float | bool | None
+Cell = str | float | Decimal | bool | None
 
 
 @dataclass

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass
+from decimal import Decimal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,10 +163,12 @@ def _numbers(log: RawLog, table: Table, name: str, unit: int) -> tuple[Floats, l
 
 
 def _number(cell: Cell, decimal: str) -> float:
-    if isinstance(cell, bool) or cell is None:
+    if isinstance(cell, bool):
         return math.nan
-    if not isinstance(cell, str):
+    if isinstance(cell, int | float | Decimal):
         return float(cell)
+    if not isinstance(cell, str):  # nothing, or whatever else a Parquet file may hold
+        return math.nan
     text = cell.strip()
     if decimal == ",":
         if "." in text:

@@ -96,7 +96,7 @@ class HandMeter(_Part):
     """A permeate conductivity by hand beside what the loop read at that moment, for one unit."""
 
     on: Day = Field(description="day of the comparison")
-    unit: int = Field(ge=1, le=UNITS_MAX, description="number of the RO unit")
+    unit: int = Field(description="number of the RO unit")
     hand_us_cm: float = Field(gt=0, description="hand meter, compensated to 25 degC like the loop")
     loop_us_cm: float = Field(ge=0, description="the loop at that moment")
 
@@ -127,6 +127,9 @@ class Table(_Part):
     def _columns_known(self) -> Self:
         if len(set(self.units)) != len(self.units) or not all(1 <= unit <= 999 for unit in self.units):
             raise ValueError("units: must be different numbers from 1 to 999")
+        stranger = next((one.unit for one in self.hand_meter if one.unit not in self.units), None)
+        if stranger is not None:
+            raise ValueError(f"hand_meter.unit = {stranger}: must be one of units")
         for name, column in self.columns.items():
             if name not in QUANTITIES:
                 raise ValueError(f"columns.{name}: not known; there are {', '.join(QUANTITIES)}")

@@ -75,5 +75,5 @@ def write(folder: Path, rows: Iterable[str], head: str = HEAD, table: str = TABL
     """Log and table in a folder; the log's path."""
     (folder / "upkeep.toml").write_text(table, encoding="utf-8")
     log = folder / "log.csv"
-    log.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    log.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8", errors="surrogatepass")
     return log

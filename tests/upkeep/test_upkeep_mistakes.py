@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from controller.files import InputError
 from sim_plant.upkeep import logfile
@@ -14,6 +17,7 @@ from sim_plant.upkeep.findings import Findings, look_into
 from tests.upkeep.logs import HEAD, TABLE, lines, steady, write
 
 DAYS = lines(25)
+METER = "[[hand_meter]]\non = 2026-01-02\nunit = 2\nhand_us_cm = 9\nloop_us_cm = 9\n"
 
 
 def look(log: Path, *mend: str) -> Findings:
@@ -55,6 +59,7 @@ def counts(found: Findings) -> dict[str, int]:
         ('time_zone = "UTC"', 'time_zone = "Mars"', "log.time_zone = 'Mars': must be"),
         ('time_zone = "UTC"', 'time_format = "iso8601"', "log.time_format = 'iso8601': must be"),
         ('time_zone = "UTC"', 'encoding = "utf-9"', "log.encoding = 'utf-9': not a known encoding"),
+        ("[baseline]", f"{METER}[baseline]", "hand_meter.unit = 2: must be one of units"),
         ("[baseline]", "[law]\nloss_exponent = 3\n[baseline]", "law.loss_exponent = 3: must be at most 2"),
     ],
 )  # fmt: skip
@@ -136,6 +141,33 @@ def test_parquet_gives_what_csv_gives(tmp_path):
     table = pa.table([moments, *([float(cell) for cell in column] for column in cells[1:])], names=names)
     pq.write_table(table, tmp_path / "log.parquet")
     assert look(tmp_path / "log.parquet").days == look(log).days
+
+
+def test_parquet_that_holds_other_things_than_numbers_is_refused_like_any_bad_value(tmp_path):
+    log = write(tmp_path, DAYS)
+    cells = list(zip(*(line.split(",") for line in DAYS), strict=True))
+    columns = [list(cells[0]), [[1.0]] * len(DAYS), *([float(c) for c in column] for column in cells[2:])]
+    pq.write_table(pa.table(columns, names=HEAD.split(",")), tmp_path / "log.parquet")
+    with pytest.raises(InputError, match="feed_pressure is no number"):
+        look_into(tmp_path / "log.parquet", log.with_name("upkeep.toml"))
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(
+    st.integers(0, 99), st.integers(0, 8), st.text(max_size=12), st.binary(max_size=4), st.integers(0, 5000)
+)
+def test_whatever_stands_in_a_log_it_is_read_or_refused_in_one_line(row, place, text, noise, at):
+    with tempfile.TemporaryDirectory() as folder:
+        cells = DAYS[row].split(",")
+        cells[place] = text
+        log = write(Path(folder), [*DAYS[:row], ",".join(cells), *DAYS[row + 1 :]])
+        log.write_bytes(log.read_bytes()[:at] + noise + log.read_bytes()[at:])
+        told = "read"
+        try:
+            look(log, "sort", "doubles")
+        except InputError as error:
+            told = str(error)
+        assert len(told.splitlines()) == 1
 
 
 # --- times ------------------------------------------------------------------------------------------
