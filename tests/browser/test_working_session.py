@@ -175,9 +175,14 @@ def test_a_working_session(site: Path, start_desk: Start, browser: Chrome, tmp_p
 
     # save what was done, and prove it
     page.click("save-open")
+    page.type("case-title", "Reset too early")
+    page.type("case-words", "Unit 2 loses its feed.")
+    page.click("dialog-yes")
     page.wait(lambda: browser.find_elements(By.CSS_SELECTOR, "#case-download"), "a case to download")
     text = page.text("#case-text")
     assert 'kind = "stuck_at"' in text
+    assert text.startswith("# Unit 2 loses its feed.\n")
+    assert 'title = "Reset too early"' in text
     assert "motor_healthy" not in text  # it was taken back
     page.click("case-download")
     page.wait(lambda: list(tmp_path.glob("*.case.toml")), "the file is there")

@@ -61,11 +61,11 @@ export function personName() {
 /** Calls back with every picture, and with whether the line stands; with one picture where a still is taken. */
 export async function follow(onPicture, onLine) {
   if (new URLSearchParams(location.search).has("still")) {
-    onPicture(await readJson("/picture"));
+    onPicture(await readJson("/picture"), true);
     return;
   }
   const events = new EventSource("/events");
-  events.onmessage = (event) => onPicture(JSON.parse(event.data));
+  events.onmessage = (event) => onPicture(JSON.parse(event.data), false);
   events.onopen = () => onLine(true);
   events.onerror = () => onLine(false);
 }

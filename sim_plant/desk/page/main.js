@@ -14,6 +14,7 @@ import { severity, UnitCard } from "./unit.js";
 
 const TABS = ["unit", "bank", "alarms", "faults", "journal"];
 const MANY = 8; // more cards than that are drawn smaller
+const FEW = 2; // up to so many leave room for the trends beside them
 const KEYS = [
   ["p", "pause, go on"],
   ["s", "one scan"],
@@ -33,6 +34,7 @@ class Desk {
     document.title = `${about.name}: skidproof desk`;
     byId("simulation-words").textContent = about.simulation;
     byId("units").classList.toggle("many", about.units > MANY);
+    document.querySelector("main").classList.toggle("few", about.units <= FEW);
     this.shared = new Shared(about);
     this.cards = [];
     this.boxes = [];
@@ -43,7 +45,7 @@ class Desk {
     this.faults = new FaultPanel(about);
     this.journal = new Journal();
     this.time = new Time(() => this.picked);
-    this.trends = new Trends(about, () => this.picked);
+    this.trends = null; // made after the first picture, which need not wait for charts
     byId("cautions-open").addEventListener("click", () => ask("Cautions", about.cautions));
     byId("keys-open").addEventListener("click", () => this.showKeys());
     byId("alarm-count").addEventListener("click", () => this.openTab("alarms"));
@@ -67,7 +69,7 @@ class Desk {
   pick(unit, scroll = false) {
     this.picked = unit;
     this.faults.pick(unit);
-    this.trends.changeUnit();
+    this.trends?.changeUnit();
     if (scroll) this.cards[unit - 1].element.scrollIntoView({ block: "nearest" });
     if (this.picture) this.show();
   }
@@ -96,11 +98,28 @@ class Desk {
     this.alarms.show(picture.alarms);
     this.faults.show(picture);
     this.journal.show(picture);
-    this.trends.moved(picture.t_ms / 1000);
+    this.showTrends(picture.t_ms / 1000);
     if (picture.settings !== this.settings) this.readSettings(picture.settings);
     const trouble = picture.broken || picture.busy;
     setText(byId("line"), trouble || (picture.powered ? "live" : "! no power"));
     byId("line").classList.toggle("abnormal", Boolean(picture.broken) || !picture.powered);
+  }
+
+  showTrends(nowS) {
+    if (this.trends) this.trends.moved(nowS);
+    else if (this.waiting === undefined) this.waiting = setTimeout(() => this.makeTrends());
+  }
+
+  makeTrends() {
+    this.trends = new Trends(this.about, () => this.picked);
+    this.trends.moved(this.picture.t_ms / 1000);
+  }
+
+  /** As a person would turn the page first: to the unit that is worst off, and to the alarms if there are any. */
+  turnToTrouble(picture) {
+    const worst = picture.units.filter((unit) => unit.worst).sort((a, b) => a.worst - b.worst)[0];
+    if (worst) this.pick(worst.unit);
+    if (picture.alarms.some((alarm) => alarm.shown)) this.openTab("alarms");
   }
 
   /** A setpoint has been changed: limits and values are read anew. */
@@ -110,7 +129,7 @@ class Desk {
     if (first && number === 0) return;
     const { limits, setpoints } = await readAbout();
     Object.assign(this.about, { limits, setpoints });
-    this.trends.changeLimits();
+    this.trends?.changeLimits();
   }
 
   showBox({ box, code, mark }, unit, picked) {
@@ -167,7 +186,10 @@ class Desk {
 try {
   const desk = new Desk(await readAbout());
   await follow(
-    (picture) => desk.take(picture),
+    (picture, still) => {
+      if (still) desk.turnToTrouble(picture);
+      desk.take(picture);
+    },
     (stands) => {
       if (!stands) setText(byId("line"), "! the line is cut; what you see is old");
       document.body.classList.toggle("old", !stands);
