@@ -14,11 +14,29 @@ SITE = """\
 name = "bank"
 title = "{title}"
 units = {units}
-
-[setpoints]
-drain_capacity_m3h = 50
-booster_capacity_m3h = 100
 """
+SUPPLY_OF_MANY = """
+[setpoints]
+drain_capacity_m3h = 45
+booster_capacity_m3h = 70
+
+[plant.booster]
+rated_flow_m3h = 72
+
+[plant.drain]
+capacity_m3h = 50
+
+[plant.dosing]
+full_ml_h = 900
+stroke_ml = 0.2
+"""
+MANY = 6  # more units than that need more than the plant gives that no table describes
+
+
+def site_text(units: int) -> str:
+    """The site.toml of a bank of so many units."""
+    title = "One unit" if units == 1 else f"A bank of {units} units"
+    return SITE.format(title=title, units=units) + (SUPPLY_OF_MANY if units > MANY else "")
 
 
 class DeskPicture(NamedTuple):
@@ -56,8 +74,7 @@ def write_every_size(case: Path, folder: Path) -> list[Path]:
 def _take(picture: DeskPicture, case: Path, file: Path) -> Path:
     with tempfile.TemporaryDirectory() as folder:
         site, story = Path(folder), Path(folder) / case.name
-        title = "One unit" if picture.units == 1 else f"A bank of {picture.units} units"
-        (site / "site.toml").write_text(SITE.format(title=title, units=picture.units), encoding="utf-8")
+        (site / "site.toml").write_text(site_text(picture.units), encoding="utf-8")
         text = case.read_text(encoding="utf-8")
         if picture.units == 1:
             text = text.replace("unit = 2", "unit = 1")

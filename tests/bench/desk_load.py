@@ -2,14 +2,14 @@
 
     python -m tests.bench.desk_load [--units 24] [--minutes 10]
 
-`skidproof watch` runs in a process of its own at real time, each scan a picture, so ten a second. First it is let
-run ahead for more than two hours of plant time, until all that it keeps by the second has come to its length. Then
-it runs without viewers for a tenth of the time, and with three for the rest: two that read what they are sent, and
-one that takes nothing and comes again whenever it is let go.
+`skidproof watch` runs in a process of its own at real time, each scan a picture, so ten a second. First it is
+let run ahead for more than two hours of plant time, until all that it keeps by the second has come to its
+length. Then it runs without viewers for a tenth of the time, and with three for the rest: two that read what
+they are sent, and one that takes nothing and comes again whenever it is let go.
 
-Printed are the share of one core that the server used, its memory at the start and at the end with viewers, pictures
-and plant time per second of real time. The exit code is 1 when a limit below is broken. Reads /proc, so Linux only; the
-figures depend on the machine and on what else it does.
+Printed are the share of one core that the server used, its memory at the start and at the end with viewers,
+pictures and plant time per second of real time. The exit code is 1 when a limit below is broken. Reads /proc,
+so Linux only; the figures depend on the machine and on what else it does.
 """
 
 from __future__ import annotations
@@ -31,17 +31,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
-ROOT = Path(__file__).parents[2]
-SITE = """\
-[site]
-name = "bank"
-title = "A bank of {units} units"
-units = {units}
+from sim_plant.docs_pages.desk_pictures import site_text
 
-[setpoints]
-drain_capacity_m3h = 50
-booster_capacity_m3h = 100
-"""
+ROOT = Path(__file__).parents[2]
 RUN_AHEAD_S = 7_500.0  # of plant time; rows by the second are kept for two hours
 AHEAD_WAIT_S = 1_800.0
 READERS = 2
@@ -87,7 +79,8 @@ class Load:
                 f"{words}: {s.core:.1%} of a core, {s.plant_per_real:.4f} s of plant time in a second, "
                 f"memory {s.memory_mb[0]:.1f} MB at the start, {s.memory_mb[1]:.1f} MB at the end"
             )
-        yield f"a viewer was sent {self.pictures_per_s:.2f} pictures a second; one stalled {self.stalled} times"
+        yield f"a viewer was sent {self.pictures_per_s:.2f} pictures a second"
+        yield f"one viewer stalled {self.stalled} times"
 
 
 class Server:
@@ -183,14 +176,14 @@ class Viewers:
 
 
 def _stands(viewer: socket.socket) -> bool:
-    """Whether the other side still holds the line: state 1 of Linux's tcp_info is that of a line that stands."""
+    """Whether the other side still holds the line: in Linux's tcp_info the first byte is 1 then."""
     return viewer.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 1)[0] == 1
 
 
 @contextmanager
 def served(folder: Path, units: int) -> Iterator[Server]:
     """`skidproof watch` of so many units."""
-    (folder / "site.toml").write_text(SITE.format(units=units), encoding="utf-8")
+    (folder / "site.toml").write_text(site_text(units), encoding="utf-8")
     path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
     with subprocess.Popen(
         [sys.executable, "-m", "sim_plant.cli", "watch", str(folder), "--port", "0"],

@@ -2,10 +2,11 @@
 
     python -m tests.browser.first_picture [--times 5] [--units 6] [--speed 1]
 
-Each time `skidproof watch` is started anew, and a browser that is open already is sent to the printed address. Printed
-are, for each time and as medians: from the start of the command to its address; from the address to the page's own
-beginning; from there to the last script, to the facts, and to the frame after the one in which the first
-picture was put into the page. Not a test: figures depend on the machine and on what else it does.
+Each time `skidproof watch` is started anew, and a browser that is open already is sent to the printed
+address. Printed are, for each time and as medians: from the start of the command to its address; from the
+address to the page's own beginning; from there to the last script, to the facts, and to the frame after the
+one in which the first picture was put into the page. Not a test: figures depend on the machine and on what
+else it does.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.wait import WebDriverWait
 
-from tests.bench.desk_load import SITE
+from sim_plant.docs_pages.desk_pictures import site_text
 
 NOTICE = """
 new MutationObserver((_changes, observer) => {
@@ -37,7 +38,8 @@ new MutationObserver((_changes, observer) => {
 }).observe(document, { subtree: true, childList: true, attributes: true });
 """
 FIGURES = """
-const ends = (ending) => performance.getEntriesByType("resource").filter((entry) => entry.name.endsWith(ending)).map((entry) => entry.responseEnd);
+const loaded = performance.getEntriesByType("resource");
+const ends = (ending) => loaded.filter((one) => one.name.endsWith(ending)).map((one) => one.responseEnd);
 return [performance.timeOrigin, Math.max(...ends(".js")), Math.max(...ends("/about")), window.shownAt];
 """
 HEAD = ["address", "page begins", "scripts", "facts", "picture", "address to picture"]
@@ -90,7 +92,7 @@ def main() -> None:
     print("seconds:", ", ".join(HEAD))
     browser = open_browser()
     with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / "site.toml").write_text(SITE.format(units=chosen.units), encoding="utf-8")
+        (Path(folder) / "site.toml").write_text(site_text(chosen.units), encoding="utf-8")
         rows = []
         for _ in range(chosen.times):
             rows.append(once(browser, Path(folder), chosen.speed))

@@ -292,9 +292,21 @@ function drawLimits(u, limits) {
     let right = bbox.left + bbox.width - 4 * scale;
     for (const other of taken) if (Math.abs(other.y - y) < 13 * scale) right = Math.min(right, other.left - 12 * scale);
     taken.push({ y, left: right - ctx.measureText(text).width });
-    ctx.fillText(text, right, y - 3 * scale);
+    writeOver(ctx, text, right, y - 3 * scale, scale);
   }
   ctx.restore();
+}
+
+/** Words with a rim of the ground's colour, so that lines below do not strike them out. */
+function writeOver(ctx, text, x, y, scale) {
+  ctx.save();
+  ctx.setLineDash([]);
+  ctx.lineJoin = "round";
+  ctx.lineWidth = 3 * scale;
+  ctx.strokeStyle = "#eaedea";
+  ctx.strokeText(text, x, y);
+  ctx.restore();
+  ctx.fillText(text, x, y);
 }
 
 function drawMarks(u, marks, words) {
@@ -315,7 +327,7 @@ function drawMarks(u, marks, words) {
     const width = ctx.measureText(text).width + 3 * scale;
     const left = x + width > bbox.left + bbox.width ? x - width : x + 3 * scale;
     if (!words || left < free) continue;
-    ctx.fillText(text, left, bbox.top + bbox.height - 5 * scale);
+    writeOver(ctx, text, left, bbox.top + bbox.height - 5 * scale, scale);
     free = left + width + 5 * scale;
   }
   ctx.restore();
