@@ -34,6 +34,7 @@ class Desk {
     document.title = `${about.name}: skidproof desk`;
     byId("simulation-words").textContent = about.simulation;
     byId("units").classList.toggle("many", about.units > MANY);
+    byId("units").classList.toggle("threes", [3, 5, 6].includes(about.units));
     document.querySelector("main").classList.toggle("few", about.units <= FEW);
     this.shared = new Shared(about);
     this.cards = [];
@@ -45,6 +46,8 @@ class Desk {
     this.faults = new FaultPanel(about);
     this.journal = new Journal();
     this.time = new Time(() => this.picked);
+    this.still = false; // one picture is drawn, and that is all
+    this.waiting = null;
     this.trends = null; // made after the first picture, which need not wait for charts
     byId("cautions-open").addEventListener("click", () => ask("Cautions", about.cautions));
     byId("keys-open").addEventListener("click", () => this.showKeys());
@@ -107,7 +110,8 @@ class Desk {
 
   showTrends(nowS) {
     if (this.trends) this.trends.moved(nowS);
-    else if (this.waiting === undefined) this.waiting = setTimeout(() => this.makeTrends());
+    else if (this.still) this.makeTrends();
+    else this.waiting ??= setTimeout(() => this.makeTrends());
   }
 
   makeTrends() {
@@ -115,8 +119,9 @@ class Desk {
     this.trends.moved(this.picture.t_ms / 1000);
   }
 
-  /** As a person would turn the page first: to the unit that is worst off, and to the alarms if there are any. */
-  turnToTrouble(picture) {
+  /** Of a still: the unit that is worst off is picked, and the alarms are open if there are any. */
+  standFor(picture) {
+    this.still = true;
     const worst = picture.units.filter((unit) => unit.worst).sort((a, b) => a.worst - b.worst)[0];
     if (worst) this.pick(worst.unit);
     if (picture.alarms.some((alarm) => alarm.shown)) this.openTab("alarms");
@@ -187,7 +192,7 @@ try {
   const desk = new Desk(await readAbout());
   await follow(
     (picture, still) => {
-      if (still) desk.turnToTrouble(picture);
+      if (still) desk.standFor(picture);
       desk.take(picture);
     },
     (stands) => {
