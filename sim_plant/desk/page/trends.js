@@ -278,16 +278,22 @@ function drawLimits(u, limits) {
   ctx.save();
   ctx.font = `${11 * scale}px system-ui`;
   ctx.textAlign = "right";
-  for (const limit of limits) {
-    const y = u.valToPos(limit.value, "y", true);
-    if (y < bbox.top || y > bbox.top + bbox.height) continue;
-    ctx.strokeStyle = ctx.fillStyle = limit.trip ? "#7a1024" : "#4d5653";
+  const inside = limits
+    .map((limit) => ({ ...limit, y: u.valToPos(limit.value, "y", true), colour: limit.trip ? "#7a1024" : "#4d5653" }))
+    .filter(({ y }) => y >= bbox.top && y <= bbox.top + bbox.height);
+  for (const limit of inside) {
+    const { y } = limit;
+    ctx.strokeStyle = limit.colour;
     ctx.setLineDash(limit.trip ? [] : [4 * scale, 4 * scale]);
     ctx.lineWidth = scale;
     ctx.beginPath();
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
+  }
+  for (const limit of inside) {
+    const { y } = limit;
+    ctx.fillStyle = limit.colour;
     const text = `${limit.words} ${Number(limit.value.toPrecision(4))}`;
     let right = bbox.left + bbox.width - 4 * scale;
     for (const other of taken) if (Math.abs(other.y - y) < 13 * scale) right = Math.min(right, other.left - 12 * scale);
