@@ -1,7 +1,7 @@
 // The desk: puts the parts together, shows each picture, and listens to the keyboard.
 
 import { AlarmList } from "./alarms.js";
-import { follow, readAbout } from "./ask.js";
+import { follow, readAbout, readPicture } from "./ask.js";
 import { ask } from "./dialog.js";
 import { byId, html, priorityMark, setAttribute, setText } from "./dom.js";
 import { FaultPanel } from "./faults.js";
@@ -46,7 +46,6 @@ class Desk {
     this.faults = new FaultPanel(about);
     this.journal = new Journal();
     this.time = new Time(() => this.picked);
-    this.still = false; // one picture is drawn, and that is all
     this.waiting = null;
     this.trends = null; // made after the first picture, which need not wait for charts
     byId("cautions-open").addEventListener("click", () => ask("Cautions", about.cautions));
@@ -110,7 +109,6 @@ class Desk {
 
   showTrends(nowS) {
     if (this.trends) this.trends.moved(nowS);
-    else if (this.still) this.makeTrends();
     else this.waiting ??= setTimeout(() => this.makeTrends());
   }
 
@@ -120,11 +118,14 @@ class Desk {
   }
 
   /** Of a still: the unit that is worst off is picked, and the alarms are open if there are any. */
-  standFor(picture) {
-    this.still = true;
+  async standFor(picture) {
+    this.picture = picture;
+    this.makeTrends();
     const worst = picture.units.filter((unit) => unit.worst).sort((a, b) => a.worst - b.worst)[0];
     if (worst) this.pick(worst.unit);
     if (picture.alarms.some((alarm) => alarm.shown)) this.openTab("alarms");
+    this.show();
+    await this.trends.drawn();
   }
 
   /** A setpoint has been changed: limits and values are read anew. */
@@ -188,18 +189,28 @@ class Desk {
   }
 }
 
-try {
+async function begin() {
   const desk = new Desk(await readAbout());
-  await follow(
-    (picture, still) => {
-      if (still) desk.standFor(picture);
-      desk.take(picture);
-    },
+  follow(
+    (picture) => desk.take(picture),
     (stands) => {
       if (!stands) setText(byId("line"), "! the line is cut; what you see is old");
       document.body.classList.toggle("old", !stands);
     },
   );
+}
+
+/** For a still. The browser that takes it has a time of its own, which stands while a line is open: until all is drawn. */
+async function standStill() {
+  const held = new EventSource("/events");
+  const desk = new Desk(await readAbout());
+  await desk.standFor(await readPicture());
+  held.close();
+}
+
+try {
+  if (new URLSearchParams(location.search).has("still")) await standStill();
+  else await begin();
 } catch (error) {
   byId("line").textContent = `! ${error.message}`;
 }

@@ -236,6 +236,11 @@ export class Trends {
     }
   }
 
+  /** What was asked for has come and is drawn. */
+  async drawn() {
+    while (this.reading) await this.reading;
+  }
+
   /** A frozen window is whole before it is taken away. */
   async whole() {
     while (this.range && this.reading) await this.reading;
