@@ -19,10 +19,11 @@ from controller.files import InputError
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.commands.common import BAD_INPUT, CAUTION, SeedOption, SiteArgument
 from sim_plant.desk.guard import Guard, is_loopback
+from sim_plant.desk.play import play, read_case
 from sim_plant.desk.server import Desk
 from sim_plant.desk.session import Session
 from sim_plant.desk.simulation import Simulation
-from sim_plant.desk.still import find_browser, take_still
+from sim_plant.desk.still import find_browser, size_of, take_still
 from sim_plant.desk.wishes import SPEED_LEAST, SPEED_MOST
 from sim_plant.site import demo_folder, load_site
 
@@ -30,6 +31,8 @@ LOOPBACK = "127.0.0.1"
 PORT = 8600
 GRACE_S = 1
 CONNECTIONS_MAX = 64
+STILL_AT_S = 900.0
+STILL_SIZE = "1500x1900"
 SWITCH_S = 0.000_5  # an answer waits so long at most for the thread that computes; Python's own value is 5 ms
 
 
@@ -54,13 +57,29 @@ def watch(
         typer.Option("--set", help="setpoint=number, in place of the site's; may be repeated."),
     ] = None,
     seed: SeedOption = None,
+    case: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.case.toml",
+            help="First do what this case does, as saved from the page, and stand still at its end.",
+        ),
+    ] = None,
     still: Annotated[
         Path | None,
         typer.Option(metavar="FILE.png", help="Write one picture of the page and end; needs chromium."),
     ] = None,
     still_at: Annotated[
-        float, typer.Option(min=1, max=86400, metavar="SECONDS", help="Plant time of that picture.")
-    ] = 900.0,
+        float | None,
+        typer.Option(
+            min=1,
+            max=86400,
+            metavar="SECONDS",
+            help="Plant time of that picture; left out, the end of the case, or 900.",
+        ),
+    ] = None,
+    still_size: Annotated[
+        str, typer.Option(metavar="WIDTHxHEIGHT", help="Of that picture, in pixels.")
+    ] = STILL_SIZE,
 ) -> None:
     """Show the site's simulated bank on a live page: watch, command, break, wind back, save as a case.
 
@@ -76,6 +95,8 @@ def watch(
             *(f"--set {text}" for text in set_ or ()),
         ]
         factor = _speed(speed)
+        story = None if case is None else read_case(case, loaded)
+        size = size_of(still_size)
         browser = find_browser() if still is not None else ""
     except InputError as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
@@ -83,18 +104,29 @@ def watch(
     with listening:
         session = Session(loaded, chosen_seed, off, " ".join(options))
         guard = Guard(bind, listening.getsockname()[1])
-        if still is None:
-            _serve(Simulation(session, factor), guard, listening, errors)
-            return
         try:
-            _write_still(session, round(still_at * 1000), guard, listening, browser, still)
+            if story is not None:
+                errors.print(f"doing {case}: {story.title}", markup=False, soft_wrap=True)
+                play(session, story)
+            if still is None:
+                _serve(Simulation(session, factor, paused=story is not None), guard, listening, errors)
+                return
+            if still_at is None:
+                still_at = STILL_AT_S if story is None else 0.0
+            _write_still(session, round(still_at * 1000), guard, listening, still, browser, size)
         except InputError as error:
             errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
             raise typer.Exit(BAD_INPUT) from error
 
 
 def _write_still(
-    session: Session, at_ms: int, guard: Guard, listening: socket.socket, browser: str, file: Path
+    session: Session,
+    at_ms: int,
+    guard: Guard,
+    listening: socket.socket,
+    file: Path,
+    browser: str,
+    size: tuple[int, int],
 ) -> None:
     """Let the plant come to that moment and have a browser draw the page."""
     while session.now_ms < at_ms:
@@ -105,7 +137,7 @@ def _write_still(
     simulation.start()
     serving.start()
     try:
-        take_still(browser, f"{guard.address}/enter?key={guard.key}&still", file)
+        take_still(browser, f"{guard.address}/enter?key={guard.key}&still", file, size)
     finally:
         server.should_exit = True
         serving.join()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -11,9 +12,10 @@ from controller.unit.states import UnitState
 from sim_plant.bench.case_text import case_toml, table_of
 from sim_plant.bench.cases import CASE_ENDING, CaseFile, Expectation, Given, RunTable, load_case
 from sim_plant.bench.steps import Step
-from sim_plant.desk.session import Session
+from sim_plant.desk.session import Performed, Session
 from sim_plant.desk.wishes import RefusedError
 
+TITLE = "What was done at the desk"
 RUN_LEAST_S, CASE_MOST_S = 1.0, 86_400.0
 LEFT_OUT_MAX = 20
 
@@ -26,8 +28,11 @@ class Written(NamedTuple):
     left_out: int
 
 
-def case_file(session: Session, unit: int, title: str) -> Written:
-    """The run from its cold start until now as a case about ``unit``; RefusedError when it cannot be one."""
+def case_file(session: Session, unit: int, title: str = "", words: str = "") -> Written:
+    """The run from its cold start until now as a case about ``unit``; RefusedError when it cannot be one.
+
+    ``words`` are what whoever did it says about it: they stand in the head of the file.
+    """
     if unit > session.site.units:
         raise RefusedError(f"there is no unit {unit}: the site has {session.site.units}")
     done_s = session.now_ms / 1000.0
@@ -37,7 +42,7 @@ def case_file(session: Session, unit: int, title: str) -> Written:
     last_s = steps[-1].at_s or 0.0 if steps else 0.0
     for_s = max(round(done_s - last_s, 3), RUN_LEAST_S)
     case = CaseFile(
-        title=title,
+        title=title or TITLE,
         family="done at the desk",
         given=Given(states=(UnitState.BOOT,), unit=unit, offset_s=0.0),
         step=steps,
@@ -45,7 +50,7 @@ def case_file(session: Session, unit: int, title: str) -> Written:
         run=RunTable(for_s=for_s),
     )
     left_out = [done for done in session.performed if done.step is None]
-    text = case_toml(table_of(case), _head(session, steps, [(d.t_ms, d.words) for d in left_out]))
+    text = case_toml(table_of(case), _head(session, steps, left_out, words))
     name = f"desk-unit{unit}-{round(done_s)}s{CASE_ENDING}"
     _check(session, name, text)
     return Written(name, text, len(left_out))
@@ -68,16 +73,17 @@ def _expected(session: Session, unit: int) -> tuple[Expectation, ...]:
     return (Expectation.model_validate(expectation),)
 
 
-def _head(session: Session, steps: tuple[Step, ...], left_out: list[tuple[int, str]]) -> list[str]:
+def _head(session: Session, steps: tuple[Step, ...], left_out: Sequence[Performed], words: str) -> list[str]:
     options = f" {session.options}" if session.options else ""
     lines = [
+        *([*words.split("\n"), ""] if words else []),
         f"Done at the desk on site {session.site.name}: {len(steps)} steps from a cold start.",
         f"Do it again: skidproof prove SITE --case THIS_FILE{options}",
         "The last state is what was seen, not what is right: say what must be seen instead.",
     ]
     if left_out:
         lines.append(f"A case cannot say {len(left_out)} of the commands that were given:")
-        lines += [f"  at {t_ms / 1000:g} s: {words}" for t_ms, words in left_out[:LEFT_OUT_MAX]]
+        lines += [f"  at {done.t_ms / 1000:g} s: {done.words}" for done in left_out[:LEFT_OUT_MAX]]
     if len(left_out) > LEFT_OUT_MAX:
         lines.append(f"  and {len(left_out) - LEFT_OUT_MAX} more")
     return lines

@@ -179,7 +179,7 @@ class Simulation:
             receipt = self._session.do(wish)
             future.set_result({"ok": True, "text": receipt.text})
         elif isinstance(wish, Save):
-            written = case_file(self._session, wish.unit, wish.title)
+            written = case_file(self._session, wish.unit, wish.title, wish.text)
             future.set_result({"ok": True, **written._asdict()})
         else:
             future.set_result({"ok": True, "text": self._set_time(wish)})

@@ -4,15 +4,33 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, PrivateAttr, TypeAdapter, ValidationError, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, TypeAdapter, ValidationError, model_validator
 
 from controller.files import InputError
 from controller.settings import BY_MAX, REASON_MAX
 from controller.signals import Command, Verb
 from sim_plant.bench.steps import Seconds, Step, Table
 
+TEXT_MAX, TEXT_LINES_MAX = 2_000, 40
 SPEED_LEAST, SPEED_MOST = 0.1, 1000.0
 _NOT_FROM_A_PAGE = ("at_s", "when_state", "after_s", "limit_s", "name", "command", "by", "disturbs")
+
+
+def _one_line(text: str) -> str:
+    """In a title there is no line break and nothing that cannot be seen."""
+    if not text.isprintable():
+        raise ValueError("must be one line of characters that can be seen")
+    return text.strip()
+
+
+def _writable(text: str) -> str:
+    """Lines with nothing in them that a file of text should not hold."""
+    lines = [line.expandtabs(4).rstrip() for line in text.strip().split("\n")]
+    if len(lines) > TEXT_LINES_MAX:
+        raise ValueError(f"has {len(lines)} lines, at most {TEXT_LINES_MAX}")
+    if not all(line.isprintable() for line in lines):
+        raise ValueError("must be lines of characters that can be seen")
+    return "\n".join(lines)
 
 
 class RefusedError(Exception):
@@ -103,7 +121,8 @@ class Save(Table):
 
     kind: Literal["save"]
     unit: int = Field(1, ge=1, le=64)
-    title: str = Field("What was done at the desk", min_length=1, max_length=120)
+    title: Annotated[str, AfterValidator(_one_line)] = Field("", max_length=120)
+    text: Annotated[str, AfterValidator(_writable)] = Field("", max_length=TEXT_MAX)
 
 
 Wish = Order | Deed | Pace | Pause | Scans | Back | Save

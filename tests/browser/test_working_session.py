@@ -18,7 +18,7 @@ from selenium.webdriver.support.wait import WebDriverWait
 
 ROOT = Path(__file__).parents[2]
 DEADLINE_S = 120.0
-FRAME_S = 0.5  # a person's hand is slower than the frames of the page
+OFF_CHART_PX = 90  # down from the middle of a chart
 RUNS = {"PR", "PG"}
 BLANK_PNG_BYTES_MAX = 40_000  # of an empty page of this size, by far
 MOTOR_REST_S = 70.0  # a motor protector must have been closed for 60 s before a reset is taken
@@ -175,9 +175,14 @@ def test_a_working_session(site: Path, start_desk: Start, browser: Chrome, tmp_p
 
     # save what was done, and prove it
     page.click("save-open")
+    page.type("case-title", "Reset too early")
+    page.type("case-words", "Unit 2 loses its feed.")
+    page.click("dialog-yes")
     page.wait(lambda: browser.find_elements(By.CSS_SELECTOR, "#case-download"), "a case to download")
     text = page.text("#case-text")
     assert 'kind = "stuck_at"' in text
+    assert text.startswith("# Unit 2 loses its feed.\n")
+    assert 'title = "Reset too early"' in text
     assert "motor_healthy" not in text  # it was taken back
     page.click("case-download")
     page.wait(lambda: list(tmp_path.glob("*.case.toml")), "the file is there")
@@ -247,6 +252,8 @@ def test_dragging_across_a_trend_zooms_all_of_them(
     page = Page(browser, start_desk(str(site), "--speed", "60"))
     page.pass_time(120)
     page.click("trend-freeze")
+    page.wait(lambda: page.text("#trend-hint").startswith("0:00:00 to "), "the window that is frozen")
+    frozen = page.text("#trend-hint")
     page.click("trend-csv")
     page.wait(lambda: len(list(tmp_path.glob("*.csv"))) == 1, "a file of the whole window")
     chart = page.find("#trends .chart .u-over")
@@ -254,8 +261,9 @@ def test_dragging_across_a_trend_zooms_all_of_them(
 
     quarter = chart.size["width"] // 4
     drag = ActionChains(browser).move_to_element(chart).click_and_hold().move_by_offset(quarter // 2, 0)
-    drag.pause(FRAME_S).move_by_offset(quarter - quarter // 2, 0).pause(FRAME_S).release().perform()
+    drag.move_by_offset(quarter - quarter // 2, OFF_CHART_PX).release().perform()
 
+    page.wait(lambda: page.text("#trend-hint") != frozen, "the window that was drawn")
     page.click("trend-csv")
     page.wait(lambda: len(list(tmp_path.glob("*.csv"))) == 2, "a file of the part")
     whole, part = sorted((times_of(path) for path in tmp_path.glob("*.csv")), key=len, reverse=True)

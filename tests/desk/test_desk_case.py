@@ -105,3 +105,18 @@ def test_the_command_line_that_repeats_it_stands_in_its_head() -> None:
     desk = Session(pair(), 7, options="--seed 7 --set purge_s=15")
 
     assert "prove SITE --case THIS_FILE --seed 7 --set purge_s=15" in case_file(desk, 1, "x").text
+
+
+def test_title_and_words_stand_in_the_file_and_it_is_still_a_case(tmp_path: Path) -> None:
+    desk = session()
+    run_to(desk, 12)
+    words = 'Unit 2 loses its feed.\n\n[run]\n"""quotes""" \\ and # signs'
+
+    written = case_file(desk, 1, 'A "title" \\ [x]', words)
+
+    path = tmp_path / written.name
+    path.write_text(written.text, encoding="utf-8")
+    (run,) = load_case(path, pair())
+    assert run.case.title == 'A "title" \\ [x]'
+    assert written.text.startswith("# Unit 2 loses its feed.\n")
+    assert '# """quotes""" \\ and # signs\n' in written.text

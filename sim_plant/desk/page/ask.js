@@ -58,12 +58,13 @@ export function personName() {
   return localStorage.getItem("desk-person") || "desk";
 }
 
-/** Calls back with every picture, and with whether the line stands; with one picture where a still is taken. */
-export async function follow(onPicture, onLine) {
-  if (new URLSearchParams(location.search).has("still")) {
-    onPicture(await readJson("/picture"));
-    return;
-  }
+/** The latest picture alone. */
+export async function readPicture() {
+  return readJson("/picture");
+}
+
+/** Calls back with every picture, and with whether the line stands. */
+export function follow(onPicture, onLine) {
   const events = new EventSource("/events");
   events.onmessage = (event) => onPicture(JSON.parse(event.data));
   events.onopen = () => onLine(true);

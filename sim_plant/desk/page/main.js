@@ -1,7 +1,7 @@
 // The desk: puts the parts together, shows each picture, and listens to the keyboard.
 
 import { AlarmList } from "./alarms.js";
-import { follow, readAbout } from "./ask.js";
+import { follow, readAbout, readPicture } from "./ask.js";
 import { ask } from "./dialog.js";
 import { byId, html, priorityMark, setAttribute, setText } from "./dom.js";
 import { FaultPanel } from "./faults.js";
@@ -14,6 +14,7 @@ import { severity, UnitCard } from "./unit.js";
 
 const TABS = ["unit", "bank", "alarms", "faults", "journal"];
 const MANY = 8; // more cards than that are drawn smaller
+const FEW = 2; // up to so many leave room for the trends beside them
 const KEYS = [
   ["p", "pause, go on"],
   ["s", "one scan"],
@@ -33,6 +34,8 @@ class Desk {
     document.title = `${about.name}: skidproof desk`;
     byId("simulation-words").textContent = about.simulation;
     byId("units").classList.toggle("many", about.units > MANY);
+    byId("units").classList.toggle("threes", [3, 5, 6].includes(about.units));
+    document.querySelector("main").classList.toggle("few", about.units <= FEW);
     this.shared = new Shared(about);
     this.cards = [];
     this.boxes = [];
@@ -43,7 +46,8 @@ class Desk {
     this.faults = new FaultPanel(about);
     this.journal = new Journal();
     this.time = new Time(() => this.picked);
-    this.trends = new Trends(about, () => this.picked);
+    this.waiting = null;
+    this.trends = null; // made after the first picture, which need not wait for charts
     byId("cautions-open").addEventListener("click", () => ask("Cautions", about.cautions));
     byId("keys-open").addEventListener("click", () => this.showKeys());
     byId("alarm-count").addEventListener("click", () => this.openTab("alarms"));
@@ -67,7 +71,7 @@ class Desk {
   pick(unit, scroll = false) {
     this.picked = unit;
     this.faults.pick(unit);
-    this.trends.changeUnit();
+    this.trends?.changeUnit();
     if (scroll) this.cards[unit - 1].element.scrollIntoView({ block: "nearest" });
     if (this.picture) this.show();
   }
@@ -96,11 +100,32 @@ class Desk {
     this.alarms.show(picture.alarms);
     this.faults.show(picture);
     this.journal.show(picture);
-    this.trends.moved(picture.t_ms / 1000);
+    this.showTrends(picture.t_ms / 1000);
     if (picture.settings !== this.settings) this.readSettings(picture.settings);
     const trouble = picture.broken || picture.busy;
     setText(byId("line"), trouble || (picture.powered ? "live" : "! no power"));
     byId("line").classList.toggle("abnormal", Boolean(picture.broken) || !picture.powered);
+  }
+
+  showTrends(nowS) {
+    if (this.trends) this.trends.moved(nowS);
+    else this.waiting ??= setTimeout(() => this.makeTrends());
+  }
+
+  makeTrends() {
+    this.trends = new Trends(this.about, () => this.picked);
+    this.trends.moved(this.picture.t_ms / 1000);
+  }
+
+  /** Of a still: the unit that is worst off is picked, and the alarms are open if there are any. */
+  async standFor(picture) {
+    this.picture = picture;
+    this.makeTrends();
+    const worst = picture.units.filter((unit) => unit.worst).sort((a, b) => a.worst - b.worst)[0];
+    if (worst) this.pick(worst.unit);
+    if (picture.alarms.some((alarm) => alarm.shown)) this.openTab("alarms");
+    this.show();
+    await this.trends.drawn();
   }
 
   /** A setpoint has been changed: limits and values are read anew. */
@@ -110,7 +135,7 @@ class Desk {
     if (first && number === 0) return;
     const { limits, setpoints } = await readAbout();
     Object.assign(this.about, { limits, setpoints });
-    this.trends.changeLimits();
+    this.trends?.changeLimits();
   }
 
   showBox({ box, code, mark }, unit, picked) {
@@ -164,15 +189,28 @@ class Desk {
   }
 }
 
-try {
+async function begin() {
   const desk = new Desk(await readAbout());
-  await follow(
+  follow(
     (picture) => desk.take(picture),
     (stands) => {
       if (!stands) setText(byId("line"), "! the line is cut; what you see is old");
       document.body.classList.toggle("old", !stands);
     },
   );
+}
+
+/** For a still. The browser that takes it has a time of its own, which stands while a line is open: until all is drawn. */
+async function standStill() {
+  const held = new EventSource("/events");
+  const desk = new Desk(await readAbout());
+  await desk.standFor(await readPicture());
+  held.close();
+}
+
+try {
+  if (new URLSearchParams(location.search).has("still")) await standStill();
+  else await begin();
 } catch (error) {
   byId("line").textContent = `! ${error.message}`;
 }

@@ -42,7 +42,11 @@ export class Time {
   }
 
   async save() {
-    const answer = await wish({ kind: "save", unit: this.pickedUnit() });
+    const title = html("input", { id: "case-title", size: 50, maxlength: 120, placeholder: "What was done at the desk" });
+    const text = html("textarea", { id: "case-words", rows: 4, maxlength: 2000 });
+    const labels = [html("label", { class: "stacked" }, "Title", title), html("label", { class: "stacked" }, "What it is about, what must be seen", text)];
+    if (!(await ask("Save what was done as a case", labels, "Save"))) return;
+    const answer = await wish({ kind: "save", unit: this.pickedUnit(), title: title.value, text: text.value });
     if (!answer) return;
     const link = html("a", { id: "case-download", download: answer.name, href: URL.createObjectURL(new Blob([answer.text], { type: "application/toml" })) }, `Download ${answer.name}`);
     const left = answer.left_out ? `${answer.left_out} commands cannot be said in a case; they stand in its head.` : "Everything that was done is in it.";

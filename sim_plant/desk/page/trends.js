@@ -16,6 +16,7 @@ const PENS = [{ stroke: "#1d2422", width: 1.6 }, { stroke: "#6d7673", width: 1.4
 const WINDOWS = { "5 min": 300, "15 min": 900, "1 h": 3600, "6 h": 21600, "a day": 86400 };
 const REFRESH_MS = 1000;
 const LEFT = 58;
+const FOLLOWING = "drag to zoom; rows by the second";
 
 export class Trends {
   constructor(about, pickedUnit) {
@@ -35,13 +36,14 @@ export class Trends {
     this.windowS = html("select", { id: "trend-window", "aria-label": "Window" }, ...Object.entries(WINDOWS).map(([words, s]) => html("option", { value: s }, words)));
     this.windowS.value = 900;
     this.freeze = html("button", { type: "button", id: "trend-freeze", "aria-pressed": false }, "Freeze");
+    this.hint = html("span", { class: "quiet", id: "trend-hint" }, FOLLOWING);
     this.places = PANELS.map((panel) => html("div", { class: "chart", role: "img", "aria-label": panel.title }));
     this.stripPlace = html("div", { class: "chart", role: "img", "aria-label": "States of all units" });
     this.controls();
     byId("trends").append(...PANELS.flatMap((panel, i) => [html("h3", {}, this.panelTitle(panel)), this.places[i]]), html("h3", {}, "States"), this.stripPlace);
     this.build();
-    byId("trends").addEventListener("pointerdown", (event) => (this.dragging = Boolean(event.target.closest(".u-over"))));
-    document.addEventListener("pointerup", () => this.dropped());
+    byId("trends").addEventListener("pointerdown", (event) => this.pressed(event));
+    for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, () => this.dropped());
     new ResizeObserver(() => this.resize()).observe(byId("trends"));
   }
 
@@ -67,7 +69,7 @@ export class Trends {
         button("trend-later", "▶", () => this.shift(0.5), "Later"),
         button("trend-csv", "CSV", () => this.saveCsv(), "Export as CSV"),
         button("trend-png", "PNG", () => this.savePng(), "Export as PNG"),
-        html("span", { class: "quiet" }, "drag to zoom; rows by the second"),
+        this.hint,
       ),
     );
   }
@@ -173,6 +175,13 @@ export class Trends {
     if (Math.abs(min - from) + Math.abs(max - to) > 1e-6) this.stopAt([min, max]);
   }
 
+  /** The chart keeps the pointer until it is let go: a hand that drifts off a low chart goes on drawing the same window. */
+  pressed(event) {
+    const chart = event.target.closest(".u-over");
+    this.dragging = Boolean(chart);
+    chart?.setPointerCapture(event.pointerId);
+  }
+
   dropped() {
     if (!this.dragging) return;
     this.dragging = false;
@@ -227,6 +236,11 @@ export class Trends {
     }
   }
 
+  /** What was asked for has come and is drawn. */
+  async drawn() {
+    while (this.reading) await this.reading;
+  }
+
   /** A frozen window is whole before it is taken away. */
   async whole() {
     while (this.range && this.reading) await this.reading;
@@ -235,6 +249,7 @@ export class Trends {
   draw(from, to) {
     setText(this.head, `Trends: bank and unit ${this.pickedUnit()}`);
     this.shown = [from, to];
+    setText(this.hint, this.range ? `${clockText(from)} to ${clockText(to)}` : FOLLOWING);
     for (const [i, panel] of PANELS.entries()) this.charts[i].setData(this.data(panel), false);
     const times = this.rows.t_s.length ? this.rows.t_s : [from, to];
     this.strip.setData([times, times.map(() => null)], false);
@@ -268,23 +283,41 @@ function drawLimits(u, limits) {
   ctx.save();
   ctx.font = `${11 * scale}px system-ui`;
   ctx.textAlign = "right";
-  for (const limit of limits) {
-    const y = u.valToPos(limit.value, "y", true);
-    if (y < bbox.top || y > bbox.top + bbox.height) continue;
-    ctx.strokeStyle = ctx.fillStyle = limit.trip ? "#7a1024" : "#4d5653";
+  const inside = limits
+    .map((limit) => ({ ...limit, y: u.valToPos(limit.value, "y", true), colour: limit.trip ? "#7a1024" : "#4d5653" }))
+    .filter(({ y }) => y >= bbox.top && y <= bbox.top + bbox.height);
+  for (const limit of inside) {
+    const { y } = limit;
+    ctx.strokeStyle = limit.colour;
     ctx.setLineDash(limit.trip ? [] : [4 * scale, 4 * scale]);
     ctx.lineWidth = scale;
     ctx.beginPath();
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
+  }
+  for (const limit of inside) {
+    const { y } = limit;
+    ctx.fillStyle = limit.colour;
     const text = `${limit.words} ${Number(limit.value.toPrecision(4))}`;
     let right = bbox.left + bbox.width - 4 * scale;
     for (const other of taken) if (Math.abs(other.y - y) < 13 * scale) right = Math.min(right, other.left - 12 * scale);
     taken.push({ y, left: right - ctx.measureText(text).width });
-    ctx.fillText(text, right, y - 3 * scale);
+    writeOver(ctx, text, right, y - 3 * scale, scale);
   }
   ctx.restore();
+}
+
+/** Words with a rim of the ground's colour, so that lines below do not strike them out. */
+function writeOver(ctx, text, x, y, scale) {
+  ctx.save();
+  ctx.setLineDash([]);
+  ctx.lineJoin = "round";
+  ctx.lineWidth = 3 * scale;
+  ctx.strokeStyle = "#eaedea";
+  ctx.strokeText(text, x, y);
+  ctx.restore();
+  ctx.fillText(text, x, y);
 }
 
 function drawMarks(u, marks, words) {
@@ -305,7 +338,7 @@ function drawMarks(u, marks, words) {
     const width = ctx.measureText(text).width + 3 * scale;
     const left = x + width > bbox.left + bbox.width ? x - width : x + 3 * scale;
     if (!words || left < free) continue;
-    ctx.fillText(text, left, bbox.top + bbox.height - 5 * scale);
+    writeOver(ctx, text, left, bbox.top + bbox.height - 5 * scale, scale);
     free = left + width + 5 * scale;
   }
   ctx.restore();

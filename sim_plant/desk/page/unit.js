@@ -83,7 +83,7 @@ export class UnitCard {
     ];
     return svg(
       "svg",
-      { viewBox: "0 0 454 168", class: "diagram", role: "img", "aria-label": `Flow diagram of unit ${this.number}` },
+      { viewBox: "0 0 456 168", class: "diagram", role: "img", "aria-label": `Flow diagram of unit ${this.number}` },
       ...parts.filter(Boolean),
     );
   }
