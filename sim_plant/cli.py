@@ -22,6 +22,7 @@ from controller.files import InputError
 from sim_plant.commands.campaign import campaign
 from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
 from sim_plant.commands.explore import explore
+from sim_plant.commands.papers import papers
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
 from sim_plant.commands.watch import watch
@@ -122,6 +123,9 @@ app.command(
     "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
     "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
 )(campaign)
+app.command(epilog="Example: skidproof papers my_site --evidence evidence/first-try --date 2026-12-01")(
+    papers
+)
 app.command(epilog="Example: skidproof watch my_site --speed 20, then open the address that it prints")(watch)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(

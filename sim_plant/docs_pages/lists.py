@@ -58,7 +58,13 @@ _CONTRADICTIONS: tuple[dict[str, float], ...] = (
 def settings_page() -> str:
     """Every setpoint: name, default, range, unit, meaning."""
     rows = [
-        (code(name), number(field.default), range_of_setpoint(field), unit_of_setpoint(name), field.description or "")
+        (
+            code(name),
+            number(field.default),
+            range_of_setpoint(field),
+            unit_of_setpoint(name),
+            field.description or "",
+        )
         for name, field in Setpoints.model_fields.items()
     ]
     return page(

@@ -146,11 +146,11 @@ class Readings:
     """Views to be asked, made once: asking changes nothing in them."""
 
     def __init__(self, s: Setpoints) -> None:
-        self.views = [_noting(v) for v in views(s)]
+        self._views = [_noting(v) for v in views(s)]
 
     def _reads(self, ask: Callable[[View], object], states: frozenset[UnitState]) -> frozenset[str]:
         noted: set[str] = set()
-        for v, records in self.views:
+        for v, records in self._views:
             if v.m.state in states:
                 for record in records:
                     record.noted = noted
