@@ -52,8 +52,8 @@ def papers(
     as_left: Annotated[
         Path | None,
         typer.Option(
-            help="TOML file with [setpoints] as they were left on site, and [reasons]; what a change asks to be "
-            "repeated is marked."
+            help="TOML file with [setpoints] as left on site, and [reasons]; what a change asks to be repeated "
+            "is marked."
         ),
     ] = None,
     date: Annotated[str, typer.Option(help="Date to print; a line to write on when left out.")] = "",
@@ -61,8 +61,8 @@ def papers(
 ) -> None:
     """Write narrative, lists, cause and effect, setpoint record, test protocols, lock-out sheets, hand-over.
 
-    Pages print on A4. Exit code 0: written, and the evidence counts and holds; 1: written, but evidence was not
-    taken as proof, does not hold, or must be repeated in part.
+    Pages print on A4. Exit code 0: written, and the evidence counts and holds; 1: written, but evidence was
+    not taken as proof, does not hold, or must be repeated in part.
     """
     errors = Console(stderr=True, highlight=False, emoji=False)
     try:

@@ -89,6 +89,7 @@ def unit_of_setpoint(name: str) -> str:
 
 
 def range_of_setpoint(field: FieldInfo) -> str:
+    """Least and greatest value in words."""
     words = []
     for limit in field.metadata:
         match limit:
