@@ -52,7 +52,8 @@ def papers(
     as_left: Annotated[
         Path | None,
         typer.Option(
-            help="TOML file with [setpoints] as left on site, and [reasons]; what a change asks to be repeated "
+            help="TOML file with [setpoints] as left on site, and [reasons]; what a change asks to be "
+            "repeated "
             "is marked."
         ),
     ] = None,

@@ -11,8 +11,10 @@ from sim_plant.papers.lists import points_of, range_text, repeat_section
 from sim_plant.papers.steps import FAT_STEPS, LOOP_CURRENTS_MA, SAT_STEPS, TOLERANCES
 
 _WORDS = (
-    "The words FAT and SAT are used as in IEC 62381, from memory. What the bench has filled in is printed bold; an empty "
-    "cell is filled in by hand, signed by the person who saw it. A bench result is evidence about the logic, on "
+    "The words FAT and SAT are used as in IEC 62381, from memory. What the bench has filled in is "
+    "printed bold; an empty "
+    "cell is filled in by hand, signed by the person who saw it. A bench result is evidence about the "
+    "logic, on "
     "a simulated plant; each item of the site test needs the site's own value."
 )
 

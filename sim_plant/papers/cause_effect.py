@@ -58,7 +58,8 @@ def _reading() -> tuple[str, ...]:
         "answer, the lower one its mark and the number of the run that shows it. B marks a cause that the "
         "bank latches for all units.",
         "A cell counts as shown when a unit's journal named event, state left and state entered, and feed "
-        "valve, flush valve, pump and enable in the record of that scan were off where the table says so. That a stop "
+        "valve, flush valve, pump and enable in the record of that scan were off where the table says "
+        "so. That a stop "
         "went on as it should is judged by the requirements, not here.",
     )
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 
 class Cell(NamedTuple):
-    """One cell of a table. ``small`` stands beneath in small print; ``css`` "fill" is to be filled in by hand."""
+    """One cell of a table. ``small`` stands beneath in small print; ``css`` "fill" is filled in by hand."""
 
     text: str
     small: str = ""
@@ -21,7 +21,7 @@ Content = str | Cell
 
 @dataclass(frozen=True)
 class Table:
-    """A table with its head on every page. ``widths`` are shares of the page in percent, one for each column."""
+    """A table with its head on every page. ``widths`` are shares of the page in percent, one a column."""
 
     head: Sequence[str]
     rows: Sequence[Sequence[Content]]
@@ -42,7 +42,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Paper:
-    """One paper. ``csv`` is the list that is also written for programs, ``wide`` lays the page on its side."""
+    """One paper. ``csv`` is the list that programs read, ``wide`` lays the page on its side."""
 
     name: str
     title: str

@@ -28,7 +28,8 @@ def residual_faults(_book: Book) -> Paper:
             Section(
                 "Faults that no input shows",
                 (
-                    f"Of the {len(CATALOGUE)} faults of the catalogue these cannot be caught by inputs and outputs. Each "
+                    f"Of the {len(CATALOGUE)} faults of the catalogue these cannot be caught by inputs "
+                    f"and outputs. Each "
                     "is left to a person. The intervals are proposals; the owner sets and signs them.",
                 ),
                 tables=(table,),

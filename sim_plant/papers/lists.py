@@ -45,9 +45,12 @@ def io_list(book: Book) -> Paper:
         Section(
             "Points",
             (
-                "Tags follow ISA-5.1: loop number is unit times 100 plus item. A protective contact is closed when "
-                "healthy, an actuator is de-energised to its safe position, a feedback is closed when the thing is "
-                "true: a cut wire reads as a trip, or as not proven. Loops are 4 to 20 mA. What is marked (option) "
+                "Tags follow ISA-5.1: loop number is unit times 100 plus item. A protective contact is "
+                "closed when "
+                "healthy, an actuator is de-energised to its safe position, a feedback is closed when "
+                "the thing is "
+                "true: a cut wire reads as a trip, or as not proven. Loops are 4 to 20 mA. What is "
+                "marked (option) "
                 "may be left out by a site.",
             ),
             tables=(Table(head, rows, (8, 12, 6, 44, 16, 14)),),
@@ -85,10 +88,13 @@ def alarm_list(book: Book) -> Paper:
             Section(
                 "Priorities",
                 (
-                    "The words are those of ISA-18.2, from memory. An alarm tells a person of something; it stops "
-                    "nothing. To acknowledge says: seen, and changes no output. A reset releases what the sequence "
+                    "The words are those of ISA-18.2, from memory. An alarm tells a person of something; "
+                    "it stops "
+                    "nothing. To acknowledge says: seen, and changes no output. A reset releases what "
+                    "the sequence "
                     "has latched, once its cause is gone.",
-                    f"An alarm may be shelved for at most {value_text(book, 'shelve_max_h')}, with a name and a "
+                    f"An alarm may be shelved for at most {value_text(book, 'shelve_max_h')}, with a "
+                    f"name and a "
                     "reason; priority 1 may not.",
                 ),
                 tables=(Table(("Priority", "Meaning"), priorities, (10, 90)),),
@@ -135,7 +141,8 @@ def setpoint_record(book: Book) -> Paper:
     about = (
         "As found is what site.toml says. " + filled + " Values that differ from the default are framed. "
         "Defaults belong to an invented plant: each must be replaced by a site value and signed.",
-        "Touches names the requirements and causes whose limits or rules read the setpoint: they are tested again "
+        "Touches names the requirements and causes whose limits or rules read the setpoint: they are "
+        "tested again "
         "when it is changed.",
     )
     listed = Table([word.lower() for word in head], rows)
@@ -189,7 +196,8 @@ def repeat_section(book: Book) -> Section:
         f"Requirements: {', '.join(sorted(repeats.requirements)) or 'none names it'}.",
         f"Alarms delayed by it: {', '.join(repeats.alarms) or 'none'}.",
         f"Cases, {len(repeats.runs)} runs: {', '.join(names) or 'none'}.",
-        f"On the bench: all cases with {sets}. A result made before the change is no proof of what is listed here.",
+        f"On the bench: all cases with {sets}. A result made before the change is no proof of what is "
+        f"listed here.",
     ]
     if repeats.all_of_it:
         unknown = ", ".join(repeats.all_of_it)

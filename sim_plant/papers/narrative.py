@@ -17,7 +17,6 @@ from sim_plant.papers.cause_effect import value_text
 from sim_plant.papers.form import Paper, Section, Table
 
 _TAGS = {signal.name: signal.tag for signal in UNIT_SIGNALS}
-_KINDS = {"I": "always", "R": "in answer to", "Q": "in this order"}
 
 
 def control_narrative(book: Book) -> Paper:
@@ -31,13 +30,17 @@ def control_narrative(book: Book) -> Paper:
             Section(
                 "The bank",
                 (
-                    f"{units} equal reverse-osmosis units draw from one feed header, which a booster pump keeps at "
+                    f"{units} equal reverse-osmosis units draw from one feed header, which a booster "
+                    f"pump keeps at "
                     f"{value_text(book, 'header_bar')}. One dosing pump adds antiscalant to the feed of all. "
                     "Permeate goes to one product tank, concentrate to one drain.",
                     f"At most {slots} of them may flush at once: drain and booster take no more "
-                    f"({value_text(book, 'drain_capacity_m3h')} and {value_text(book, 'booster_capacity_m3h')}).",
-                    f"Units are called as the tank empties: the first below {value_text(book, 'tank_first_pct')}, "
-                    f"all below {value_text(book, 'tank_last_pct')}; all stop at {value_text(book, 'tank_stop_pct')}. "
+                    f"({value_text(book, 'drain_capacity_m3h')} and "
+                    f"{value_text(book, 'booster_capacity_m3h')}).",
+                    f"Units are called as the tank empties: the first below "
+                    f"{value_text(book, 'tank_first_pct')}, "
+                    f"all below {value_text(book, 'tank_last_pct')}; all stop at "
+                    f"{value_text(book, 'tank_stop_pct')}. "
                     f"Two pumps never start within {value_text(book, 'stagger_s')}.",
                     "Hard-wired protection acts whatever the program does: the E-stop chain, the discharge "
                     "switches, the motor protectors, the high-high float, the watchdog relay.",
@@ -46,7 +49,8 @@ def control_narrative(book: Book) -> Paper:
             Section(
                 "States of a unit",
                 (
-                    "1 is energised. Outputs not named are off. Of two causes in one scan the stronger class wins, "
+                    "1 is energised. Outputs not named are off. Of two causes in one scan the stronger "
+                    "class wins, "
                     "then the lower number.",
                 ),
                 tables=(_states(), _steps()),
@@ -118,7 +122,7 @@ def _causes(book: Book, events: list[Event]) -> Table:
 
 
 def _required(book: Book) -> Table:
-    rows = [(r.id, r.text(book.setpoints), _KINDS[r.kind], "; ".join(r.hazard)) for r in REQUIREMENTS]
+    rows = [(r.id, r.text(book.setpoints), r.kind, "; ".join(r.hazard)) for r in REQUIREMENTS]
     return Table(("Id", "Requirement", "Kind", "Guards against"), rows, (8, 58, 11, 23))
 
 

@@ -1,4 +1,4 @@
-"""Which cells of the cause-and-effect table a record shows: the journal names the event, the wires the effect."""
+"""Which cells of the cause-and-effect table a record shows: the journal names the event, the wires tell."""
 
 from __future__ import annotations
 

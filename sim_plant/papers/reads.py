@@ -38,7 +38,7 @@ class Reads:
     """Everything asked once. ``initiators`` by event, ``of_step`` the setpoints of each state's own step."""
 
     def __init__(self, s: Setpoints) -> None:
-        self._asked = [v for v in views(s)]
+        self._asked = list(views(s))
         noting = Noting(s)
         for v in self._asked:
             v.s = noting  # type: ignore[assignment]  # it stands in for the setpoints

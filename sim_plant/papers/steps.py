@@ -1,7 +1,7 @@
 """What stands in no table of the firmware: steps of acceptance tests and of a lock-out, routine checks.
 
-The words FAT and SAT are used as in IEC 62381 (from memory; the standard was not at hand). Steps, tolerances and
-intervals are this project's own choices.
+The words FAT and SAT are used as in IEC 62381 (from memory; the standard was not at hand). Steps, tolerances
+and intervals are this project's own choices.
 """
 
 from __future__ import annotations
