@@ -5,6 +5,7 @@ target could not be reached, 4 stopped by the user. Evidence so far is kept in e
 ``campaign``, where 3 says that a live controller or a cluster could not be reached. ``control`` has
 those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash, 2 the input is at fault.
 ``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
+``papers``: 0 written, 1 written but the evidence does not count or hold, 2 as above, 4 stopped by the user.
 ``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken.
 """
 

@@ -26,7 +26,7 @@ def factory_test(book: Book) -> Paper:
         "Factory acceptance test (FAT)",
         (
             Section("Steps", (_WORDS,), tables=(_steps(FAT_STEPS),)),
-            Section("FAT-3 Contacts in and out", tables=(_contacts(book, "At the terminals"),)),
+            Section("FAT-3 Contacts in and out", tables=(_contacts(book),)),
             Section(
                 "FAT-3 Loops",
                 (
@@ -49,7 +49,7 @@ def site_test(book: Book) -> Paper:
         "Site acceptance test (SAT)",
         (
             Section("Steps", (_WORDS,), tables=(_steps(SAT_STEPS),)),
-            Section("SAT-1 Contacts, at the field device", tables=(_contacts(book, "At the device"),)),
+            Section("SAT-1 Contacts, at the field device", tables=(_contacts(book),)),
             Section("SAT-1 Loops, at the field device", tables=(_site_loops(book),)),
         ),
         wide=True,
@@ -62,7 +62,7 @@ def _steps(steps: tuple[tuple[str, str, str], ...]) -> Table:
     return Table(head, rows, (7, 13, 36, 13, 11, 11, 9))
 
 
-def _contacts(book: Book, where: str) -> Table:
+def _contacts(book: Book) -> Table:
     rows: list[list[Content]] = [
         [place, tag, signal.kind.name, signal.text, signal.on_loss, FILL, FILL, FILL]
         for place, tag, signal in points_of(book)
@@ -72,8 +72,8 @@ def _contacts(book: Book, where: str) -> Table:
         "Where",
         "Tag",
         "Kind",
-        f"{where}",
-        "Wire broken: must read",
+        "What it is",
+        "On loss",
         "Healthy",
         "Wire broken",
         "Signed, date",

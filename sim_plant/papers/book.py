@@ -142,7 +142,7 @@ def _repeats(changed: tuple[str, ...], book: Book) -> Repeats:
     known |= {name for read in book.reads.of_step.values() for name in read}
     known |= {name for event in book.reads.initiators for name in book.reads.setpoints_of(event)}
     known |= {rule.on_delay for rule in (*UNIT_RULES, *BANK_RULES) if isinstance(rule.on_delay, str)}
-    all_of_it = tuple(name for name in changed if name not in known)
+    all_of_it = tuple(name for name in changed if name not in known or name in book.reads.of_look)
     runs = tuple(run.run_id for run in book.runs) if all_of_it else runs
     return Repeats(changed, requirements, cells, alarms, runs, all_of_it)
 

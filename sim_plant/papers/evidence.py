@@ -24,7 +24,7 @@ from sim_plant.site import Site
 FORMAT = "skidproof run 1"
 _FINDINGS = TypeAdapter(list[Finding])
 _ABOUT = TypeAdapter(About)
-_WORDS = ("run_id", "case", "family", "source", "state", "variant", "error")
+_WORDS = ("run_id", "case", "family", "source", "state", "variant")
 
 
 @dataclass(frozen=True)
@@ -72,14 +72,14 @@ def _read(path: Path) -> tuple[About, list[RunResult]]:
 
 
 def _result(row: dict[str, Any]) -> RunResult:
-    words = {name: str(row[name]) for name in _WORDS}
     return RunResult(
-        **words,
-        unit=int(row["unit"]),
-        seed=int(row["seed"]),
-        requirements=_FINDINGS.validate_python(row["requirements"]),
-        expectations=_FINDINGS.validate_python(row["expectations"]),
+        *(str(row[name]) for name in _WORDS),
+        int(row["unit"]),
+        int(row["seed"]),
+        _FINDINGS.validate_python(row["requirements"]),
+        _FINDINGS.validate_python(row["expectations"]),
         strike_ms=int(row["strike_ms"]),
+        error=str(row["error"]),
     )
 
 

@@ -92,7 +92,8 @@ def alarm_list(book: Book) -> Paper:
                     "it stops "
                     "nothing. To acknowledge says: seen, and changes no output. A reset releases what "
                     "the sequence "
-                    "has latched, once its cause is gone.",
+                    "has latched, once its cause is gone. The delay is the alarm's own, after that of "
+                    "its cause.",
                     f"An alarm may be shelved for at most {value_text(book, 'shelve_max_h')}, with a "
                     f"name and a "
                     "reason; priority 1 may not.",
@@ -141,7 +142,7 @@ def setpoint_record(book: Book) -> Paper:
     about = (
         "As found is what site.toml says. " + filled + " Values that differ from the default are framed. "
         "Defaults belong to an invented plant: each must be replaced by a site value and signed.",
-        "Touches names the requirements and causes whose limits or rules read the setpoint: they are "
+        "Touches names the requirements, causes, steps and alarms that read the setpoint: they are "
         "tested again "
         "when it is changed.",
     )
@@ -179,7 +180,10 @@ def _setpoint(book: Book, name: str) -> list[Content]:
 
 def _touched(book: Book, name: str) -> list[str]:
     requirements = [r.id for r in REQUIREMENTS if name in r.setpoints]
-    return requirements + [f"E{e.value:02d}" for e in Event if name in book.reads.setpoints_of(e)]
+    causes = [f"E{e.value:02d}" for e in Event if name in book.reads.setpoints_of(e)]
+    steps = [f"step {state.value}" for state, read in book.reads.of_step.items() if name in read]
+    alarms = [f"alarm {r.id}" for r in (*UNIT_RULES, *BANK_RULES) if r.on_delay == name]
+    return requirements + causes + steps + alarms
 
 
 def repeat_section(book: Book) -> Section:

@@ -35,11 +35,14 @@ class Initiator(NamedTuple):
 
 
 class Reads:
-    """Everything asked once. ``initiators`` by event, ``of_step`` the setpoints of each state's own step."""
+    """Everything asked once. ``initiators`` by event, ``of_step`` the setpoints of each state's own step,
+    ``of_look`` those that are read before any rule is asked.
+    """
 
     def __init__(self, s: Setpoints) -> None:
-        self._asked = list(views(s))
         noting = Noting(s)
+        self._asked = list(views(noting))  # type: ignore[arg-type]  # it stands in for the setpoints
+        looked = frozenset(noting.noted)
         for v in self._asked:
             v.s = noting  # type: ignore[assignment]  # it stands in for the setpoints
         self._noting = noting
@@ -51,6 +54,9 @@ class Reads:
         for shared in SHARED:
             self.initiators.setdefault(shared.event, []).append(_of_shared(shared, s))
         self.of_step = {state: self._of_state(state) for state in STATES}
+        by_rule = {name for event in self.initiators for name in self.setpoints_of(event)}
+        by_step = {name for names in self.of_step.values() for name in names}
+        self.of_look = looked - by_rule - by_step  # read before any rule is asked, so all may depend on it
 
     def _read(self, ask: Callable[[View], object], *states: UnitState) -> tuple[str, ...]:
         self._noting.noted = set()
