@@ -24,7 +24,6 @@ from sim_plant.site import Site
 FORMAT = "skidproof run 1"
 _FINDINGS = TypeAdapter(list[Finding])
 _ABOUT = TypeAdapter(About)
-_WORDS = ("run_id", "case", "family", "source", "state", "variant")
 
 
 @dataclass(frozen=True)
@@ -73,11 +72,16 @@ def _read(path: Path) -> tuple[About, list[RunResult]]:
 
 def _result(row: dict[str, Any]) -> RunResult:
     return RunResult(
-        *(str(row[name]) for name in _WORDS),
-        int(row["unit"]),
-        int(row["seed"]),
-        _FINDINGS.validate_python(row["requirements"]),
-        _FINDINGS.validate_python(row["expectations"]),
+        run_id=str(row["run_id"]),
+        case=str(row["case"]),
+        family=str(row["family"]),
+        source=str(row["source"]),
+        state=str(row["state"]),
+        variant=str(row["variant"]),
+        unit=int(row["unit"]),
+        seed=int(row["seed"]),
+        requirements=_FINDINGS.validate_python(row["requirements"]),
+        expectations=_FINDINGS.validate_python(row["expectations"]),
         strike_ms=int(row["strike_ms"]),
         error=str(row["error"]),
     )
@@ -130,8 +134,4 @@ def _not_the_case(result: RunResult, run: Run | None) -> str:
     texts = {expectation.text for expectation in run.case.expect}
     judged = {finding.name for finding in result.expectations}
     same = run.case.title == result.case and run.state.value == result.state and run.variant == result.variant
-    return (
-        ""
-        if same and texts <= judged | ({*texts} if result.error else set())
-        else "the case was changed since"
-    )
+    return "" if same and (result.error or texts <= judged) else "the case was changed since"

@@ -58,7 +58,7 @@ def passed(run: Run, requirement: str = "SR-04") -> RunResult:
     )
 
 
-def evidence(folder: Path, site: Site, results: list[RunResult], **changed: object) -> Path:
+def evidence(folder: Path, site: Site, results: list[RunResult], /, **changed: object) -> Path:
     """An evidence folder without records; ``changed`` are fields of what it tells of itself."""
     kept = EvidenceFolder(folder)
     for result in results:

@@ -72,9 +72,9 @@ def test_typed_tables_fit_what_they_speak_of() -> None:
 
 def test_what_a_rule_reads_is_found() -> None:
     reads = Reads(Setpoints())
-    assert reads.tags_of(Event.LOW_SUCTION) == ("PSLL-x01", "PT-x01")
+    assert reads.tags_of(Event.LOW_SUCTION) == ("PT-x01", "PSLL-x01")
     assert "suction_trip_bar" in reads.setpoints_of(Event.LOW_SUCTION)
-    assert reads.tags_of(Event.BOOSTER_FAULT) == ("JS-002", "YS-020", "YA-021", "LSL-051")
+    assert reads.tags_of(Event.BOOSTER_FAULT) == ("JS-002", "YA-021", "LSL-051", "YS-020")
     assert "temp_clear_degc" in reads.setpoints_of(Event.FEED_HOT)
     assert "start_flush_volume_l" in reads.of_step[UnitState.START_FLUSH]
     assert "tds_per_us" in reads.of_look
@@ -106,7 +106,7 @@ def test_a_changed_setpoint_repeats_what_reads_it_and_nothing_else(tmp_path: Pat
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("[setpoints]\npurge_ss = 20\n", "did you mean purge_s"),
+        ("[setpoints]\npurge_ss = 20\n", "the key is purge_s"),
         ("[setpoints]\npurge_s = 2000\n", "purge_s"),
         ("[setpoint]\npurge_s = 20\n", "not a known table"),
         ('[reasons]\npurge_ss = "x"\n', "not a known setpoint"),
