@@ -16,7 +16,7 @@ from rich.progress import Progress
 
 from controller.files import InputError
 from controller.wiring import Asker, Wiring, load_wiring
-from sim_plant.bench.cases import Run, load_cases
+from sim_plant.bench.cases import Run, load_cases, load_every_case
 from sim_plant.bench.evidence import EvidenceFolder
 from sim_plant.bench.prove import Job, about_proof, carry_out, requirement_texts
 from sim_plant.bench.targets import OUR_FIRMWARE
@@ -58,6 +58,13 @@ def papers(
         ),
     ] = None,
     date: Annotated[str, typer.Option(help="Date to print; a line to write on when left out.")] = "",
+    every: Annotated[
+        bool,
+        typer.Option(
+            "--every",
+            help="Without --evidence: run the cases in folders of cases, too. They prove more cells.",
+        ),
+    ] = False,
     jobs: JobsOption = CORES,
 ) -> None:
     """Write narrative, lists, cause and effect, setpoint record, test protocols, lock-out sheets, hand-over.
@@ -68,7 +75,7 @@ def papers(
     errors = Console(stderr=True, highlight=False, emoji=False)
     try:
         loaded = load_site(site or demo_folder())
-        runs = load_cases(loaded)
+        runs = load_every_case(loaded) if every else load_cases(loaded)
         wiring = _wiring(loaded)
         left = read_left(as_left, loaded) if as_left else None
         folder = _new_folder(out or Path("papers") / loaded.name)
@@ -108,8 +115,11 @@ def _book(
 ) -> Book:
     """Everything that is known. Evidence counts when it was made as left, or as the site's file has it."""
     in_force = [numbers(left.setpoints)] if left else []
-    taken = take(folder, site, runs, [*in_force, numbers(site.setpoints)])
-    book = Book(site, wiring, runs, taken, left=left, date=date)
+    known = load_every_case(site)
+    taken = take(folder, site, known, [*in_force, numbers(site.setpoints)])
+    listed = {run.run_id for run in (*runs, *taken.results)}
+    told = [run for run in known if run.run_id in listed]
+    book = Book(site, wiring, told, taken, left=left, date=date)
     return book if taken.refused else replace(book, proofs=read_proofs(folder, taken.results))
 
 
