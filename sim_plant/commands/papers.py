@@ -117,7 +117,7 @@ def _book(
     in_force = [numbers(left.setpoints)] if left else []
     known = load_every_case(site)
     taken = take(folder, site, known, [*in_force, numbers(site.setpoints)])
-    listed = {run.run_id for run in (*runs, *taken.results)}
+    listed = {run.run_id for run in runs} | {result.run_id for result in taken.results}
     told = [run for run in known if run.run_id in listed]
     book = Book(site, wiring, told, taken, left=left, date=date)
     return book if taken.refused else replace(book, proofs=read_proofs(folder, taken.results))
