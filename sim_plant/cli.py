@@ -7,6 +7,7 @@ those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash,
 ``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
 ``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken. ``upkeep``: 0 all was judged and
 no trigger is reached, 1 one is or something could not be judged, 2 the input is at fault.
+``papers``: 0 written, 1 written but the evidence does not count or hold, 2 as above, 4 stopped by the user.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from controller.files import InputError
 from sim_plant.commands.campaign import campaign
 from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
 from sim_plant.commands.explore import explore
+from sim_plant.commands.papers import papers
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
 from sim_plant.commands.upkeep import upkeep
@@ -124,6 +126,9 @@ app.command(
     "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
     "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
 )(campaign)
+app.command(epilog="Example: skidproof papers my_site --evidence evidence/first-try --date 2026-12-01")(
+    papers
+)
 app.command(epilog="Example: skidproof watch my_site --speed 20, then open the address that it prints")(watch)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(

@@ -58,7 +58,13 @@ _CONTRADICTIONS: tuple[dict[str, float], ...] = (
 def settings_page() -> str:
     """Every setpoint: name, default, range, unit, meaning."""
     rows = [
-        (code(name), number(field.default), _range(field), unit_of_setpoint(name), field.description or "")
+        (
+            code(name),
+            number(field.default),
+            range_of_setpoint(field),
+            unit_of_setpoint(name),
+            field.description or "",
+        )
         for name, field in Setpoints.model_fields.items()
     ]
     return page(
@@ -82,7 +88,8 @@ def unit_of_setpoint(name: str) -> str:
     return next((unit for ending, unit in _UNITS if name.endswith(ending)), "")
 
 
-def _range(field: FieldInfo) -> str:
+def range_of_setpoint(field: FieldInfo) -> str:
+    """Least and greatest value in words."""
     words = []
     for limit in field.metadata:
         match limit:

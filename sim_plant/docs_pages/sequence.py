@@ -20,14 +20,14 @@ from controller.unit.table import (
 from sim_plant.bench.evidence.strips import look_of
 from sim_plant.docs_pages.markdown import page, table
 
-_ANSWERS = {
+ANSWERS = {
     Answer.IGNORE: "-",
     Answer.RECORD: "n",
     Answer.REFUSE: "r",
     Answer.BLOCK: "b",
     Answer.REMEMBER: "q",
 }
-_TRIPS = {
+TRIPS = {
     Trip.NONE: ("", "the state just changes; no actuator was moving"),
     Trip.CLOSE: ("C", "close-down with the pump already off: feed valve shut, then flush valve"),
     Trip.T2: ("T2", "ordinary stop: pump off, coast, stop flush when a slot is free, then shut"),
@@ -75,7 +75,7 @@ def sequence_page() -> str:
         "## Trip classes",
         "The classes are this project's own words, not those of a standard. A later line outranks an "
         "earlier one and overrides it while it is in progress. C, T2 and T1 pass through STOPPING.",
-        table(("Mark", "Class", "Action"), [(m or "none", t.name, text) for t, (m, text) in _TRIPS.items()]),
+        table(("Mark", "Class", "Action"), [(m or "none", t.name, text) for t, (m, text) in TRIPS.items()]),
         "## State by output",
         "1 is energised. The dose column says whether the unit counts in the dosing demand. Rules that stand "
         "above all states can only take away: pump only with the feed valve driven and after a whole start "
@@ -104,9 +104,9 @@ def cell_text(state: UnitState, event: Event) -> str:
     """One cell of the matrix in its short form, for example ``T1>LO``."""
     cell: Cell = CELLS[state, event]
     if isinstance(cell, Answer):
-        return _ANSWERS[cell]
+        return ANSWERS[cell]
     more = "+" if (state, event) in ALSO else ""
-    return f"{_TRIPS[cell.trip][0]}>{_code(cell.target)}{more}"
+    return f"{TRIPS[cell.trip][0]}>{_code(cell.target)}{more}"
 
 
 def _code(state: UnitState) -> str:
@@ -118,10 +118,10 @@ def _number(event: Event) -> str:
 
 
 def _legend() -> str:
-    answers = [(f"`{mark}`", answer.value) for answer, mark in _ANSWERS.items()]
+    answers = [(f"`{mark}`", answer.value) for answer, mark in ANSWERS.items()]
     moves = [
         (f"`{mark}>XX`", f"{trip.name}, then the state XX" if mark else "change to the state XX")
-        for trip, (mark, _) in _TRIPS.items()
+        for trip, (mark, _) in TRIPS.items()
     ]
     states = ", ".join(f"{_code(s)} {s.value}" for s in STATES)
     return "\n\n".join(
@@ -209,7 +209,7 @@ def _fault_table() -> str:
     rows = [
         (
             name,
-            _TRIPS[trip][0] or "none",
+            TRIPS[trip][0] or "none",
             target.value,
             ", ".join(f"{_number(e)} {EVENT_TEXT[e]}" for e in events),
         )

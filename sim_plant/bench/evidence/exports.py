@@ -73,7 +73,7 @@ def run_json(
         "requirements": [{**asdict(text), **asdict(summary)} for text, summary in listed],
         "runs": [_run(result, result.run_id in recorded) for result in in_order(results)],
     }
-    return json.dumps(_plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def finding_text(finding: Finding) -> str:
@@ -160,12 +160,12 @@ def _run(result: RunResult, recorded: bool) -> dict[str, object]:
     }
 
 
-def _plain(value: object) -> object:
+def plain(value: object) -> object:
     """The value in types that JSON knows; what it does not know is told as text, not a number as null."""
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value if isinstance(value, str | int | None) else str(value)

@@ -70,7 +70,7 @@ def _asked(value: float, noted: set[float]) -> Asked:
     return quantity
 
 
-class _Noting:
+class Noting:
     """Hands on what it wraps and notes which attributes were read."""
 
     def __init__(self, wrapped: object) -> None:
@@ -104,7 +104,7 @@ class _NotingView(View):
         return object.__getattribute__(self, name)
 
 
-def _views(s: Setpoints, states: tuple[UnitState, ...] = STATES) -> Iterator[View]:
+def views(s: Setpoints, states: tuple[UnitState, ...] = STATES) -> Iterator[View]:
     """Views of units in every state and shape, for asking; each is asked once and thrown away."""
     for state, driven, share, since_ms, flag in product(
         states, _SHAPES, _SHARES, (LONG_AGO_MS, NOW_MS - TICK_MS), (False, True)
@@ -131,7 +131,7 @@ def limits(s: Setpoints) -> dict[str, tuple[float, ...]]:
     (170.0, 200.0, 300.0)
     """
     noted: dict[str, set[float]] = {name: set() for name in (*QUANTITIES, "header_bar")}
-    for v in _views(s):
+    for v in views(s):
         for name in QUANTITIES:
             setattr(v, name, _asked(getattr(v, name), noted[name]))
         v.p = v.p._replace(header_bar=_asked(3.0, noted["header_bar"]))
@@ -146,7 +146,7 @@ class Readings:
     """Views to be asked, made once: asking changes nothing in them."""
 
     def __init__(self, s: Setpoints) -> None:
-        self._views = [_noting(v) for v in _views(s)]
+        self._views = [_noting(v) for v in views(s)]
 
     def _reads(self, ask: Callable[[View], object], states: frozenset[UnitState]) -> frozenset[str]:
         noted: set[str] = set()
@@ -173,7 +173,7 @@ class _Records(Protocol):
 def _noting(v: View) -> tuple[View, tuple[_Records, ...]]:
     """The view with everything in it that is read noted."""
     noting = _NotingView(*(getattr(v, f.name) for f in fields(View)))
-    loops, io, p = _NotingLoops(v.m.loops), _Noting(v.io), _Noting(v.p)
+    loops, io, p = _NotingLoops(v.m.loops), Noting(v.io), Noting(v.p)
     noting.m.loops = loops
     noting.io, noting.p = io, p  # type: ignore[assignment]  # they stand in for image and permits
     return noting, (noting, loops, io, p)
