@@ -7,6 +7,8 @@ those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash,
 ``plant``: 0 ended by --for or SIGTERM, 2 the input is at fault or a port is taken, 4 stopped by the user.
 ``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken. ``upkeep``: 0 all was judged and
 no trigger is reached, 1 one is or something could not be judged, 2 the input is at fault.
+``study``: 0 proposed, 1 no choice holds every limit, 2 the input is at fault, 3 workers were lost, 4 stopped.
+``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from sim_plant.commands.explore import explore
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
 from sim_plant.commands.upkeep import upkeep
+from sim_plant.commands.study import study
 from sim_plant.commands.watch import watch
 from sim_plant.commands.wiring import wiring
 from sim_plant.site import demo_folder
@@ -124,6 +127,9 @@ app.command(
     "on a PLC: skidproof campaign my_site --live controller --line F01,F47 --states PRODUCE --list; "
     "skidproof campaign my_site --sabotage --sample 20 --out evidence/sabotage"
 )(campaign)
+app.command(epilog="Example: skidproof study my_site --out evidence/study, then prove evidence/study/site")(
+    study
+)
 app.command(epilog="Example: skidproof watch my_site --speed 20, then open the address that it prints")(watch)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)
 app.command(

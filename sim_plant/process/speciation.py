@@ -221,7 +221,7 @@ class _State:
         pairs = c * (p["bicarbonate"] + f["calcium"] * p["CaHCO3"] + f["magnesium"] * p["MgHCO3"])
         pairs += c * f["sodium"] * p["NaCO3"] + s * p["bisulfate"]
         pairs += s * (f["sodium"] * p["NaSO4"] + f["potassium"] * p["KSO4"])
-        return pairs + f["sodium"] + f["potassium"] + m.chloride + m.nitrate + m.fluoride
+        return float(pairs + f["sodium"] + f["potassium"] + m.chloride + m.nitrate + m.fluoride)
 
     def _double(self) -> float:
         return sum(self.free[name] for name in ("calcium", "magnesium", "carbonate", "sulfate"))

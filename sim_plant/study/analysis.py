@@ -22,7 +22,7 @@ from sim_plant.process.water import NACL_KG_MOL
 STUDY_FILE = "study.toml"
 BALANCE_MOST_PCT = 10.0  # own choice: twice what Standard Methods 1030 E allows above 10 meq/L
 BALANCE_GOOD_PCT = 5.0  # Standard Methods 1030 E, from memory: sums of 10 to 800 meq/L
-# Dissolved solids for each uS/cm: published pages give 0.55 to 0.8 for natural waters. A step wider on both sides.
+# Dissolved solids for each uS/cm: published pages give 0.55 to 0.8 for natural waters; wider on both sides
 FACTOR_LEAST, FACTOR_MOST = 0.45, 0.95
 _MG_EACH_MEQ_CACO3 = CACO3_MG_MMOL / 2.0
 
@@ -146,7 +146,7 @@ class Analysis:
         return Water(self.tds_mgl, calcium, max(t.alkalinity_mgl_caco3, 1e-3), t.ph, degc)
 
     def osmotic_ratio(self, degc: float) -> float:
-        """Osmotic pressure against the same mass of sodium chloride: dissolved particles for each kg of salt."""
+        """Osmotic pressure against the same mass of sodium chloride: particles for each kg of salt."""
         particles = solve(self.mixture(degc)).particles
         kg_each_kg = self.tds_mgl * 1e-6 / (1.0 - self.tds_mgl * 1e-6)
         return particles / (2.0 * kg_each_kg / NACL_KG_MOL)
@@ -222,7 +222,7 @@ def balance_pct(table: WaterTable) -> float:
 
 
 def balanced(table: WaterTable, ion: str) -> tuple[WaterTable, str]:
-    """The table with one ion changed until charges are even, and what was done; InputError if it cannot be."""
+    """The table with one ion changed until charges are even, and what was done; else InputError."""
     name = f"{ion}_mgl"
     if ion not in IONS or name not in WaterTable.model_fields:
         known = ", ".join(n for n in IONS if f"{n}_mgl" in WaterTable.model_fields)

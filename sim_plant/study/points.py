@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -55,6 +57,9 @@ class Figures(NamedTuple):
     drain_peak_m3h: float  # with every flush slot taken
     start_loss_l: float  # permeate of one unit above the limit after a start
     start_s: float | None  # how long it is above it; None when it stays there
+    unit_feed_m3h: float  # of one unit at the end of its production, rounded up
+    unit_concentrate_m3h: float
+    slots: int  # units that may flush at once with these flows; 0 when there is no room, or timers contradict
     settled: bool
     broken: tuple[str, ...]  # limits that do not hold
 
@@ -127,10 +132,12 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
     factor = max(float(p.of("tail_tds_mgl").max()) for p in (produce, purge)) / o.plant.source.tds_mgl
     made = saturation(o.analysis, factor, point.degc)
     tds, permeate = _permeate(o, produce, purge)
-    slots = o.setpoints.flush_slots(o.units)
+    flows = {"unit_feed_m3h": "feed_m3h", "unit_concentrate_m3h": "concentrate_m3h"}
+    seen = {name: rounded_up(float(produce.of(of)[-1]), 0.01) for name, of in flows.items()}
+    slots = slots_of(o, seen)
     over = first.of("permeate_tds_mgl") > o.limits.permeate_tds_mgl
-    peak_drain = (o.units - slots) * float(produce.of("concentrate_m3h").max())
-    peak_drain += slots * float(purge.of("concentrate_m3h").max())
+    peak_drain = (o.units - max(slots, 1)) * float(produce.of("concentrate_m3h")[-1])
+    peak_drain += max(slots, 1) * float(purge.of("concentrate_m3h").max())
     seconds = produce.seconds + purge.seconds
     figures = Figures(
         point,
@@ -145,10 +152,29 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
         peak_drain,
         float(first.of("permeate_m3h")[over].sum()) * 0.5 / 3.6,
         first.first_s(~over),
+        *seen.values(),
+        slots,
         settled,
         (),
     )
     return figures._replace(broken=broken_by(o, figures))
+
+
+def rounded_up(value: float, step: float) -> float:
+    """To the next multiple of ``step``.
+
+    >>> rounded_up(2.331, 0.01), rounded_up(0.93, 0.01)
+    (2.34, 0.93)
+    """
+    return round(math.ceil(value / step - 1e-9) * step, 6)
+
+
+def slots_of(o: Order, flows: Mapping[str, float]) -> int:
+    """Flush slots with these timers and flows; 0 when they contradict each other or leave no room."""
+    try:
+        return Setpoints.model_validate(o.setpoints.model_dump() | flows).flush_slots(o.units)
+    except ValueError:
+        return 0
 
 
 def broken_by(o: Order, f: Figures) -> tuple[str, ...]:
@@ -162,6 +188,8 @@ def broken_by(o: Order, f: Figures) -> tuple[str, ...]:
         ("recovery", f.net_recovery >= limits.recovery_least),
         ("drain", f.drain_peak_m3h <= 0.95 * o.setpoints.drain_capacity_m3h),
         ("silt", o.analysis.table.silt_density_index <= limits.silt_density_index),
+        ("start-up", f.start_s is not None),
+        ("flush slots", f.slots > 0),
         ("not settled", f.settled),
     )
     return tuple(name for name, holds in rules if not holds)

@@ -1,4 +1,4 @@
-"""What falls out of the concentrate: saturation at a concentration factor, and the factor that limits allow."""
+"""What falls out of the concentrate: saturation at a concentration factor, and the factor allowed."""
 
 from __future__ import annotations
 

@@ -40,7 +40,6 @@ _WATCHED = (
 )
 _COLUMNS = [UNIT_TRUTH.index(name) for name in _WATCHED]
 _HEADER, _FEED = BANK_TRUTH.index("header_bar"), BANK_TRUTH.index("feed_m3h")
-# the diverter is the sequence's part; what a study counts as product is said where it is counted
 
 
 @dataclass(frozen=True)
@@ -102,10 +101,14 @@ class UnitRun:
         for _ in range(round(seconds * 1000.0 / STEP_MS)):
             self.plant.step(Outputs(SAFE_BANK_OUTPUTS, (SAFE_UNIT_OUTPUTS,)), STEP_MS)
 
+    def fill_header(self) -> None:
+        """The booster brings the header to its setpoint; the unit stays shut."""
+        self.drive(SAFE_UNIT_OUTPUTS, self.setpoints.header_ready_s + 20.0)
+
     def start(self) -> Phase:
         """From rest into production; the first moments of the pump are in what is returned."""
         s = self.setpoints
-        self.drive(SAFE_UNIT_OUTPUTS, s.header_ready_s + 20.0)
+        self.fill_header()
         self.drive(FLUSH, s.start_flush_s)
         self.drive(FILLED, s.settle_s)
         self.drive(ENABLED, 1.0)
