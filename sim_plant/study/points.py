@@ -172,7 +172,7 @@ def rounded_up(value: float, step: float) -> float:
 def slots_of(o: Order, flows: Mapping[str, float]) -> int:
     """Flush slots with these timers and flows; 0 when they contradict each other or leave no room."""
     try:
-        return Setpoints.model_validate(o.setpoints.model_dump() | flows).flush_slots(o.units)
+        return Setpoints.model_validate({**o.setpoints.model_dump(), **flows}).flush_slots(o.units)
     except ValueError:
         return 0
 
