@@ -8,7 +8,7 @@ import numpy as np
 
 from sim_plant.process.conductivity import nacl_us_cm
 from sim_plant.study.points import Order, Point, at_point
-from sim_plant.study.unit_run import FILLED, FLUSH, PRODUCE, Phase, UnitRun
+from sim_plant.study.unit_run import FILLED, FLUSH, PRODUCE, STEP_MS, Phase, UnitRun
 
 LONGEST_S = 600.0
 STOOD_S = 1800.0  # a unit that stopped without its flush, before it is started again; own choice
@@ -21,8 +21,6 @@ class Flushed(NamedTuple):
     degc: float
     seconds: float | None
     litres: float
-    drain_m3h: float  # most drain water
-    feed_m3h: float  # most feed
 
 
 class Flushes(NamedTuple):
@@ -67,11 +65,9 @@ def done(phase: Phase, feed_mgl: float, over: float, degc: float) -> Flushed:
     drain = np.array([nacl_us_cm(float(mgl), NEAR_25_DEGC) for mgl in phase.of("tail_tds_mgl")])
     seconds = phase.first_s(drain <= limit)
     litres = phase.of("flushed_l") - phase.of("flushed_l")[0]
-    at = len(litres) - 1 if seconds is None else min(round(seconds * 2.0), len(litres) - 1)
+    at = len(litres) - 1 if seconds is None else min(round(seconds * 1000.0 / STEP_MS), len(litres) - 1)
     return Flushed(
         degc,
         seconds,
         float(litres[at]),
-        float(phase.of("concentrate_m3h").max()),
-        float(phase.of("feed_m3h").max()),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from markupsafe import Markup
@@ -81,13 +81,13 @@ def coverage(study: Study) -> str:
 
 def study_html(study: Study, about: About) -> str:
     """The page; ``bench/evidence/study.html`` says how it looks."""
-    verdict = Verdict.INCONCLUSIVE if study.proposal is None else Verdict.PASS
+    verdict = Verdict.FAIL if study.proposal is None else Verdict.INCONCLUSIVE  # nothing is proven yet
     feed: list[tuple[float, Saturation]] = [
         (degc, saturation(study.analysis, 1.0, degc)) for degc in study.analysis.degc
     ]
     return render(
         "study.html",
-        about,
+        replace(about, target="one unit of the simulated plant, driven by the study; no controller"),
         Head(outcome(study), badge(verdict), [], coverage(study)),
         study=study,
         feed=feed,

@@ -94,7 +94,7 @@ def propose(
     _purges(sheet, order, chosen)
     _flush_times(sheet, order, made)
     _quality(sheet, order, chosen)
-    _flows(sheet, chosen, made)
+    _flows(sheet, chosen)
     _as_left(sheet, order, made[len(made) // 2][1])
     factor = min(held[0], FACTOR_HELD_MOST)
     return Proposal(chosen, tuple(sheet.rows), factor, held[1], tuple(sheet.notes))
@@ -163,8 +163,7 @@ def _quality(sheet: _Sheet, order: Order, chosen: Sequence[Figures]) -> None:
     sheet.put("tds_blank_start_s", rounded_up(start_s * margin, 5.0), reason, f"times {margin:g}")
 
 
-def _flows(sheet: _Sheet, chosen: Sequence[Figures], made: Sequence[tuple[Flushes, AsLeft]]) -> None:
-    flushed = [f for flush, _ in made for f in flush]
+def _flows(sheet: _Sheet, chosen: Sequence[Figures]) -> None:
     rows = (
         ("unit_feed_m3h", max(f.unit_feed_m3h for f in chosen), "most feed in production"),
         (
@@ -172,13 +171,9 @@ def _flows(sheet: _Sheet, chosen: Sequence[Figures], made: Sequence[tuple[Flushe
             max(f.unit_concentrate_m3h for f in chosen),
             "most concentrate in production",
         ),
-        ("flush_drain_m3h", max(f.drain_m3h for f in flushed), "most drain water of a flush, pump off"),
-        ("flush_feed_m3h", max(f.feed_m3h for f in flushed), "most feed of a flush, pump off"),
     )
     for name, value, reason in rows:
-        # a purge, pump on, takes more than a flush: what stands on the sheet is never made less
-        least = float(getattr(sheet.before, name)) if name.startswith("flush") else 0.0
-        sheet.put(name, max(rounded_up(value, 0.01), least), f"{reason}, for the flush slots", "rounded up")
+        sheet.put(name, value, f"{reason}, for the flush slots", "rounded up")
 
 
 def _as_left(sheet: _Sheet, order: Order, seen: AsLeft) -> None:
