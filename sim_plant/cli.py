@@ -8,7 +8,6 @@ those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash,
 ``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken. ``upkeep``: 0 all was judged and
 no trigger is reached, 1 one is or something could not be judged, 2 the input is at fault.
 ``study``: 0 proposed, 1 no choice holds every limit, 2 the input is at fault, 3 workers were lost, 4 stopped.
-``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken.
 """
 
 from __future__ import annotations
@@ -27,8 +26,8 @@ from sim_plant.commands.common import BAD_INPUT, CAUTION, PROVEN
 from sim_plant.commands.explore import explore
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
-from sim_plant.commands.upkeep import upkeep
 from sim_plant.commands.study import study
+from sim_plant.commands.upkeep import upkeep
 from sim_plant.commands.watch import watch
 from sim_plant.commands.wiring import wiring
 from sim_plant.site import demo_folder
