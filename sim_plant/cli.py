@@ -8,6 +8,7 @@ those of ``python -m controller``: 0 stopped by a signal or by --for, 1 a crash,
 ``watch``: 0 ended by a signal, 2 the input is at fault or the port is taken. ``upkeep``: 0 all was judged and
 no trigger is reached, 1 one is or something could not be judged, 2 the input is at fault.
 ``papers``: 0 written, 1 written but the evidence does not count or hold, 2 as above, 4 stopped by the user.
+``study``: 0 proposed, 1 no choice holds every limit, 2 the input is at fault, 3 workers were lost, 4 stopped.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from sim_plant.commands.explore import explore
 from sim_plant.commands.papers import papers
 from sim_plant.commands.plant import plant
 from sim_plant.commands.prove import prove
+from sim_plant.commands.study import study
 from sim_plant.commands.upkeep import upkeep
 from sim_plant.commands.watch import watch
 from sim_plant.commands.wiring import wiring
@@ -128,6 +130,9 @@ app.command(
 )(campaign)
 app.command(epilog="Example: skidproof papers my_site --evidence evidence/first-try --date 2026-12-01")(
     papers
+)
+app.command(epilog="Example: skidproof study my_site --out evidence/study, then prove evidence/study/site")(
+    study
 )
 app.command(epilog="Example: skidproof watch my_site --speed 20, then open the address that it prints")(watch)
 app.command(epilog="Example: skidproof wiring my_site --csv > points.csv")(wiring)

@@ -1,0 +1,1 @@
+"""Which timers suit a feed water: analysis, sweep on the plant's kernel, proposal (``skidproof study``)."""

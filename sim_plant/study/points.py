@@ -1,0 +1,244 @@
+"""The sweep: one point for each choice, what the plant gives at it, and whether every limit holds."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from controller.settings import Setpoints
+from sim_plant.process.duty import net_production_m3h, net_recovery
+from sim_plant.process.parameters import PlantParameters
+from sim_plant.study.analysis import Analysis, Limits, Sweep
+from sim_plant.study.scaling import Saturation, saturation
+from sim_plant.study.unit_run import J_PER_KWH, PA_BAR, PRODUCE, PURGE, Phase, UnitRun
+
+CYCLES_MOST = 6
+SAME = 0.002  # two cycles are alike when product and peak differ by less, in shares
+
+
+@dataclass(frozen=True)
+class Order:
+    """All that every point shares."""
+
+    plant: PlantParameters  # its source is that of the analysis
+    setpoints: Setpoints
+    units: int
+    analysis: Analysis
+    limits: Limits
+    seed: int
+
+
+class Point(NamedTuple):
+    """One choice; ``restrictor_share`` is of the fitted Kv, 0 is blanked."""
+
+    purge_interval_s: float
+    purge_s: float
+    restrictor_share: float
+    degc: float
+
+
+class Figures(NamedTuple):
+    """What a point gives, in a cycle that is like the one before; flows are those of the whole bank."""
+
+    point: Point
+    net_recovery: float
+    net_production_m3h: float
+    mean_tds_mgl: float
+    peak_tds_mgl: float
+    factor: float  # greatest concentration of the last cell against feed
+    saturation: Saturation  # at that moment
+    energy_kwh_m3: float
+    drain_m3h: float  # mean
+    drain_peak_m3h: float  # with every flush slot taken
+    start_loss_l: float  # permeate of one unit above the limit after a start
+    start_s: float | None  # how long it is above it; None when it stays there
+    unit_feed_m3h: float  # of one unit at the end of its production, rounded up
+    unit_concentrate_m3h: float
+    slots: int  # units that may flush at once with these flows; 0 when there is no room, or timers contradict
+    settled: bool
+    broken: tuple[str, ...]  # limits that do not hold
+
+    @property
+    def allowed(self) -> bool:
+        """Every limit holds."""
+        return not self.broken
+
+
+def order_of(
+    plant: PlantParameters, setpoints: Setpoints, units: int, analysis: Analysis, limits: Limits, seed: int
+) -> Order:
+    """The plant with the water of the analysis in place of its own, at any hour the same."""
+    middle = analysis.degc[1]
+    source = plant.source.model_copy(
+        update={
+            "tds_mgl": round(analysis.tds_mgl, 1),
+            "temperature_degc": middle,
+            "osmotic_ratio_to_nacl": round(min(max(analysis.osmotic_ratio(middle), 0.3), 1.0), 4),
+            "tds_profile_h_mgl": (),
+            "temperature_profile_h_degc": (),
+        }
+    )
+    return Order(plant.model_copy(update={"source": source}), setpoints, units, analysis, limits, seed)
+
+
+def points_of(sweep: Sweep, analysis: Analysis) -> list[Point]:
+    """Every combination; a temperature that is said twice is tried once."""
+    axes = (sweep.purge_interval_s, sweep.purge_s, sweep.restrictor_share, analysis.degc)
+    return [Point(*at) for at in itertools.product(*(tuple(dict.fromkeys(axis)) for axis in axes))]
+
+
+def work(order: Order, points: tuple[Point, ...]) -> list[Figures]:
+    """In a worker: the figures of each."""
+    return [figures_of(order, point) for point in points]
+
+
+def at_point(order: Order, point: Point) -> Order:
+    """The plant and setpoints of a point."""
+    p, s = order.plant, order.setpoints
+    kv = p.unit.restrictor_kv_m3h * point.restrictor_share
+    plant = p.model_copy(
+        update={
+            "unit": p.unit.model_copy(update={"restrictor_kv_m3h": kv}),
+            "source": p.source.model_copy(update={"temperature_degc": point.degc}),
+        }
+    )
+    times = {"purge_interval_s": point.purge_interval_s, "purge_s": point.purge_s}
+    return replace(order, plant=plant, setpoints=s.model_copy(update=times))
+
+
+def figures_of(order: Order, point: Point) -> Figures:
+    """Run one unit until its cycles are alike."""
+    here = at_point(order, point)
+    run = UnitRun(here.plant, here.setpoints, here.seed)
+    first = run.start()
+    purge = run.drive(PURGE, point.purge_s)
+    settled, before = False, (0.0, 0.0)
+    for _ in range(CYCLES_MOST):
+        produce, purge = run.drive(PRODUCE, point.purge_interval_s), run.drive(PURGE, point.purge_s)
+        now = produce.m3("permeate_m3h"), float(produce.of("tail_tds_mgl").max())
+        settled = bool(np.allclose(now, before, rtol=SAME))
+        if settled:
+            break
+        before = now
+    return _figures(here, point, first, produce, purge, settled)
+
+
+def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase, settled: bool) -> Figures:
+    factor = max(float(p.of("tail_tds_mgl").max()) for p in (produce, purge)) / o.plant.source.tds_mgl
+    made = saturation(o.analysis, factor, point.degc)
+    tds, permeate = _permeate(o, produce, purge)
+    flows = {"unit_feed_m3h": "feed_m3h", "unit_concentrate_m3h": "concentrate_m3h"}
+    seen = {name: rounded_up(float(produce.of(of)[-1]), 0.01) for name, of in flows.items()}
+    slots = slots_of(o, seen)
+    over = first.of("permeate_tds_mgl") > o.limits.permeate_tds_mgl
+    peak_drain = (o.units - max(slots, 1)) * float(produce.of("concentrate_m3h")[-1])
+    peak_drain += max(slots, 1) * float(purge.of("concentrate_m3h").max())
+    seconds = produce.seconds + purge.seconds
+    figures = Figures(
+        point,
+        recovery(o, produce, purge),
+        production_m3h(o, produce, purge),
+        float((tds * permeate).sum() / permeate.sum()) if permeate.sum() > 0 else float("nan"),
+        float(tds.max()),
+        factor,
+        made,
+        _energy_kwh_m3(o, produce, purge),
+        o.units * (produce.m3("concentrate_m3h") + purge.m3("concentrate_m3h")) / seconds * 3600.0,
+        peak_drain,
+        float(first.of("permeate_m3h")[over].sum()) * 0.5 / 3.6,
+        first.first_s(~over),
+        seen["unit_feed_m3h"],
+        seen["unit_concentrate_m3h"],
+        slots,
+        settled,
+        (),
+    )
+    return figures._replace(broken=broken_by(o, figures))
+
+
+def rounded_up(value: float, step: float) -> float:
+    """To the next multiple of ``step``.
+
+    >>> rounded_up(2.331, 0.01), rounded_up(0.93, 0.01)
+    (2.34, 0.93)
+    """
+    return round(math.ceil(value / step - 1e-9) * step, 6)
+
+
+def slots_of(o: Order, flows: Mapping[str, float]) -> int:
+    """Flush slots with these timers and flows; 0 when they contradict each other or leave no room."""
+    try:
+        return Setpoints.model_validate({**o.setpoints.model_dump(), **flows}).flush_slots(o.units)
+    except ValueError:
+        return 0
+
+
+def broken_by(o: Order, f: Figures) -> tuple[str, ...]:
+    """The limits that do not hold, in words."""
+    limits, made = o.limits, f.saturation
+    rules = (
+        ("calcite", made.calcite <= limits.calcite_index),
+        ("gypsum", made.gypsum <= limits.gypsum_index),
+        ("silica", made.silica <= limits.silica_index),
+        ("permeate TDS", f.mean_tds_mgl <= limits.permeate_tds_mgl),
+        ("recovery", f.net_recovery >= limits.recovery_least),
+        ("drain", f.drain_peak_m3h <= 0.95 * o.setpoints.drain_capacity_m3h),
+        ("silt", o.analysis.table.silt_density_index <= limits.silt_density_index),
+        ("start-up", f.start_s is not None),
+        ("flush slots", f.slots > 0),
+        ("not settled", f.settled),
+    )
+    return tuple(name for name, holds in rules if not holds)
+
+
+def _to_tank(o: Order, purge: Phase, name: str) -> float:
+    """Permeate of a purge reaches the tank where no diverter sends it away."""
+    return 0.0 if o.plant.unit.has_diverter else purge.m3(name)
+
+
+def production_m3h(o: Order, produce: Phase, purge: Phase) -> float:
+    """Of the bank: the closed formula, with the permeate of the purge where it is used."""
+    l_min = produce.m3("permeate_m3h") / produce.seconds * 60_000.0
+    closed = net_production_m3h(l_min, produce.seconds, purge.seconds, o.units)
+    seconds = produce.seconds + purge.seconds
+    return closed + o.units * _to_tank(o, purge, "permeate_m3h") / seconds * 3600.0
+
+
+def recovery(o: Order, produce: Phase, purge: Phase) -> float:
+    """Product for each part of feed over a cycle."""
+
+    def mean(phase: Phase, name: str) -> float:
+        return phase.m3(name) / phase.seconds * 3600.0
+
+    used = _to_tank(o, purge, "permeate_m3h") / purge.seconds * 3600.0
+    return net_recovery(
+        mean(produce, "permeate_m3h"), mean(produce, "feed_m3h"), produce.seconds,
+        mean(purge, "feed_m3h"), purge.seconds, used,
+    )  # fmt: skip
+
+
+def _permeate(
+    o: Order, produce: Phase, purge: Phase
+) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], np.ndarray[tuple[int], np.dtype[np.float64]]]:
+    """Concentration and flow of what reaches the tank."""
+    phases = [produce] if o.plant.unit.has_diverter else [produce, purge]
+    tds = np.concatenate([phase.of("permeate_tds_mgl") for phase in phases])
+    return tds, np.concatenate([phase.of("permeate_m3h") for phase in phases])
+
+
+def _energy_kwh_m3(o: Order, produce: Phase, purge: Phase) -> float:
+    """Both pumps, wire to water, for each m3 of product: rise times flow over efficiency."""
+    joule = 0.0
+    for phase in (produce, purge):
+        feed_m3_s = phase.of("feed_m3h") / 3600.0
+        rise = np.maximum(phase.of("membrane_bar") - phase.of("suction_bar"), 0.0) * PA_BAR
+        lifted = rise / o.limits.pump_efficiency
+        lifted = lifted + o.setpoints.header_bar * PA_BAR / o.limits.booster_efficiency
+        joule += float((feed_m3_s * lifted).sum()) * 0.5
+    product = produce.m3("permeate_m3h") + _to_tank(o, purge, "permeate_m3h")
+    return joule / J_PER_KWH / product if product > 0.0 else float("inf")
