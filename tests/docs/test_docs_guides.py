@@ -161,8 +161,10 @@ def test_requirements_setpoints_and_cases_that_a_page_names_exist(page: Path) ->
     assert set(re.findall(r"\bSR-\d\d\b", text)) <= requirements
     assert set(re.findall(r"--set ([a-z]\w+)=", text)) <= set(Setpoints.model_fields)
     files = [path.name for path in (demo_folder() / "cases").iterdir()] + [EXAMPLE]
-    for name in re.findall(r"--case ([a-z-]{4,})", text):
+    for name in re.findall(r"--case ([a-z-]{4,})(?![\w./-])", text):
         assert any(name in file for file in files), name
+    for path in re.findall(r"--case (docs/[\w./-]+)", text):
+        assert (DOCS.parent / path).is_file(), path
 
 
 def test_the_index_names_every_page() -> None:
