@@ -22,7 +22,10 @@ SIMULATION = (
     "Simulation: no plant is moved by this page. Prototype and test bench, not a safety system: no SIL or PL "
     "is claimed."
 )
-RECORD = "Record of a run that is over, read only. Prototype and test bench, not a safety system: no SIL or PL is claimed."
+RECORD = (
+    "Record of a run that is over, read only. Prototype and test bench, not a safety system: no SIL or PL "
+    "is claimed."
+)
 LOCK_OUT = CAUTIONS[3]
 """Shown before a unit is taken out of service or its isolator is turned."""
 

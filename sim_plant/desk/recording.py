@@ -1,4 +1,4 @@
-"""The stored record of one run, as pictures and rows for trends. What it does not hold is None, never guessed."""
+"""The stored record of one run, as pictures and rows for trends; what it does not hold is None."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A stored record where the simulation stands otherwise: only time can be wished for, and any moment of it."""
+"""A stored record where the simulation stands otherwise: wishes are about time only."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ class Latest:
 
 
 class Source(Protocol):
-    """Where pictures come from, and where wishes go. Without ``takes_wishes`` only those about time are taken."""
+    """Where pictures come from, and where wishes go; only those about time unless ``takes_wishes``."""
 
     takes_wishes: bool
     latest: Latest
