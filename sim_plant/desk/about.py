@@ -62,7 +62,9 @@ def about_record(recording: Recording, program: str) -> dict[str, Any]:
     """Of a stored record; without settings, which it does not hold, and so without limits in the trends."""
     notes, trace = recording.notes, recording.trace
     run = notes.get("run_id", "")
-    told = [notes[key] for key in ("case", "variant", "verdict") if notes.get(key)]
+    told = [notes[key] for key in ("case", "variant") if notes.get(key)]
+    told += [f"verdict: {notes['verdict']}"] if notes.get("verdict") else []
+    units = [str(unit) for unit in range(1, trace.n_units + 1)]
     return {
         "version": ABOUT_VERSION,
         "program": program,
@@ -73,6 +75,7 @@ def about_record(recording: Recording, program: str) -> dict[str, Any]:
         "seed": notes.get("seed"),
         "diverter": False,
         "proofs": False,
+        "picked": int(notes["unit"]) if notes.get("unit") in units else 1,
         "first_s": recording.first_ms / 1000.0,
         "last_s": recording.last_ms / 1000.0,
         "simulation": RECORD,

@@ -170,9 +170,9 @@ class Recording:
         none = len(self.trace.state_names)  # the place after all states stands for "not told"
         for unit in range(1, self.trace.n_units + 1):
             codes = self.trace.unit_state[:after, unit - 1]
-            at = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1]) if len(codes) else []
-            before = [int(row) for row in at if row < first][-1:]
-            for row in [*before, *(int(row) for row in at if row >= first)]:
+            rows = [0, *(np.flatnonzero(np.diff(codes)) + 1).tolist()] if len(codes) else []
+            before = [row for row in rows if row < first][-1:]
+            for row in [*before, *(row for row in rows if row >= first)]:
                 code = int(codes[row])
                 found.append((int(self.trace.t_ms[row]), unit, code if code >= 0 else none))
         return sorted(found)
@@ -185,7 +185,7 @@ def words_of(mark: Mark) -> str:
 
 
 def _values(
-    table: Sequence[Signal], loops: Sequence[str], current_ma: NDArray[np.float64]
+    table: tuple[Signal, ...], loops: Sequence[str], current_ma: NDArray[np.float64]
 ) -> dict[str, list[Any]]:
     """What was on the wire. How far the firmware believed it is not in the record: the quality is none."""
     return {
@@ -195,7 +195,7 @@ def _values(
 
 
 def _columns(
-    table: Sequence[Signal], loops: Sequence[str], rows_ma: NDArray[np.float64]
+    table: tuple[Signal, ...], loops: Sequence[str], rows_ma: NDArray[np.float64]
 ) -> dict[str, list[float | None]]:
     return {
         name: [_number(from_ma(signal_named(table, name), float(ma)), 4) for ma in rows_ma[:, place]]

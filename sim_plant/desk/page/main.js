@@ -28,7 +28,7 @@ const KEYS = [
 class Desk {
   constructor(about) {
     this.about = about;
-    this.picked = 1;
+    this.picked = about.picked ?? 1; // a record opens with the unit that its run was about
     this.picture = null;
     this.drawn = true;
     byId("title").textContent = about.title;
