@@ -224,6 +224,23 @@ def test_what_takes_no_wishes_says_so(guard: Guard) -> None:
     assert not source.asked
 
 
+@pytest.mark.parametrize(
+    "wish",
+    [
+        PAUSE,
+        {"kind": "pace", "speed": 5},
+        {"kind": "scans", "count": 1},
+        {"kind": "back", "to_s": 5},
+    ],
+)
+def test_what_takes_no_wishes_lets_time_be_moved(guard: Guard, wish: dict[str, object]) -> None:
+    source = FakeSource(takes_wishes=False)
+
+    assert client(source, guard, guard.key).post("/wish", json=wish).status_code == 200
+
+    assert [asked.kind for asked in source.asked] == [wish["kind"]]
+
+
 @pytest.mark.parametrize("query", ["unit=0", "unit=3", "unit=x", "unit=nan", "from_s=-1", "points=1e9"])
 def test_a_history_that_does_not_exist_is_refused(inside: TestClient, query: str) -> None:
     assert inside.get(f"/history?{query}").status_code == 422
