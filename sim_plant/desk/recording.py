@@ -218,7 +218,9 @@ def read_recording(path: Path) -> Recording:
         if shared:
             if not _SAFE_NAME.fullmatch(shared):
                 raise ValueError("it names no file as its beginning")
-            _check_size(path.with_name(f"{shared}.parquet"))
+            beginning = _check_size(path.with_name(f"{shared}.parquet"))
+            if beginning.get("skidproof.states") != notes.get("skidproof.states"):
+                raise ValueError("its beginning tells other states")
         trace = read_run(path)
         _check(trace)
     except OSError as error:

@@ -253,6 +253,14 @@ def without_its_beginning(path: Path) -> None:
     (path.parent / "beginning.parquet").unlink()
 
 
+def with_a_beginning_of_another_program(path: Path) -> None:
+    file = path.parent / "beginning.parquet"
+    trace = run().part(0, SHARED)
+    trace.state_names = tuple(f"STATE_{place}" for place in range(len(trace.state_names)))
+    file.unlink()
+    write_record(trace, file, {})
+
+
 def as_a_folder(path: Path) -> None:
     path.unlink()
     path.mkdir()
@@ -267,6 +275,7 @@ def as_a_folder(path: Path) -> None:
         (truncated, "is no record that can be shown"),
         (without_a_column, "lacks a column: .*unit2.pump"),
         (without_its_beginning, "beginning.parquet: there is no such file"),
+        (with_a_beginning_of_another_program, "its beginning tells other states"),
         (with_notes(shared="../../etc/x"), "names no file as its beginning"),
         (with_notes(**{"skidproof.units": "many"}), "is no record that can be shown"),
         (with_notes(**{"skidproof.marks": "[[1]]"}), "is no record that can be shown"),
