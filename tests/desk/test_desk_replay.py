@@ -32,11 +32,13 @@ SCANS, SHARED = 400, 150
 
 @cache
 def run() -> Trace:
-    """Two units that start, their power taken at 30 s and given back at 32 s."""
+    """Unit 2 has its selector at off from 10 s; the power is taken at 30 s and given back at 32 s."""
     site = pair()
     plant = Plant(site.units, site.file.plant, 7)
     rig = Rig(plant, DeskTarget(site.units, site.setpoints), site.file.site.scan_ms)
     for scan in range(SCANS):
+        if scan == 100:
+            rig.operate("selector_auto", 2, on=False)
         if scan in (300, 320):
             rig.power(on=scan == 320)
         rig.scan()
@@ -118,8 +120,9 @@ def test_what_the_bench_did_is_told_when_it_was_done(stored: Path) -> None:
     before, off, after = at(replay, 29.9), at(replay, 30.0), at(replay, 32.0)
 
     assert (before["powered"], off["powered"], after["powered"]) == (None, False, True)
-    assert [receipt["text"] for receipt in before["receipts"]] == []
-    assert [receipt["text"] for receipt in after["receipts"]] == ["power off", "power on"]
+    first = ["operate selector_auto off, unit 2"]
+    assert [receipt["text"] for receipt in before["receipts"]] == first
+    assert [receipt["text"] for receipt in after["receipts"]] == [*first, "power off", "power on"]
 
 
 def test_a_journal_line_is_not_told_before_its_moment(tmp_path: Path) -> None:
@@ -206,6 +209,18 @@ def test_trends_are_the_rows_of_the_record(stored: Path) -> None:
     codes = np.where(trace.unit_state[:, 1] < 0, len(trace.state_names), trace.unit_state[:, 1])
     seen = [(int(trace.t_ms[i]), int(codes[i])) for i in range(SCANS) if i == 0 or codes[i] != codes[i - 1]]
     assert told == seen
+
+
+def test_states_in_a_window_begin_with_the_last_change_before_it(stored: Path) -> None:
+    replay = Replay(read_recording(stored))
+    whole = [change for change in replay.history(1, 0, 40_000, 10)["changes"] if change[1] == 2]
+    before = [change for change in whole if change[0] < 25_000]
+    inside = [change for change in whole if 25_000 <= change[0] <= 31_000]
+
+    window = replay.history(1, 25_000, 31_000, 10)["changes"]
+
+    assert inside, "the power is taken in it"
+    assert [change for change in window if change[1] == 2] == [before[-1], *inside]
 
 
 # --- files that cannot be shown ------------------------------------------------------------------------
