@@ -20,11 +20,13 @@ from sim_plant.bench.evidence.console import plain_console
 from sim_plant.commands.common import BAD_INPUT, CAUTION, SeedOption, SiteArgument
 from sim_plant.desk.guard import Guard, is_loopback
 from sim_plant.desk.play import play, read_case
+from sim_plant.desk.recording import read_recording
+from sim_plant.desk.replay import Replay
 from sim_plant.desk.server import Desk
 from sim_plant.desk.session import Session
 from sim_plant.desk.simulation import Simulation
 from sim_plant.desk.still import find_browser, size_of, take_still
-from sim_plant.desk.wishes import SPEED_LEAST, SPEED_MOST
+from sim_plant.desk.wishes import SPEED_LEAST, SPEED_MOST, RefusedError
 from sim_plant.site import demo_folder, load_site
 
 LOOPBACK = "127.0.0.1"
@@ -64,6 +66,13 @@ def watch(
             help="First do what this case does, as saved from the page, and stand still at its end.",
         ),
     ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="RUN.parquet",
+            help="Show this record of a run that prove has kept, read only, in place of a simulation.",
+        ),
+    ] = None,
     still: Annotated[
         Path | None,
         typer.Option(metavar="FILE.png", help="Write one picture of the page and end; needs chromium."),
@@ -74,7 +83,7 @@ def watch(
             min=1,
             max=86400,
             metavar="SECONDS",
-            help="Plant time of that picture; left out, the end of the case, or 900.",
+            help="Plant time of that picture; left out, the end of the case or record, or 900.",
         ),
     ] = None,
     still_size: Annotated[
@@ -84,8 +93,15 @@ def watch(
     """Show the site's simulated bank on a live page: watch, command, break, wind back, save as a case.
 
     The address that is printed holds a key, made anew at each start. Ctrl-C or SIGTERM ends it.
+
+    With --record a run is looked at again: skidproof watch --record out/records/RUN.parquet
     """
     errors = plain_console(sys.stderr)
+    if record is not None:
+        others = {"SITE": site, "--case": case, "--off": off, "--set": set_, "--seed": seed}
+        given = [name for name, value in others.items() if value not in (None, False)]
+        _watch_record(record, given, bind, port, speed, still, still_at, still_size, errors)
+        return
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         listening = _listen(bind, port)
@@ -119,6 +135,37 @@ def watch(
             raise typer.Exit(BAD_INPUT) from error
 
 
+def _watch_record(
+    record: Path,
+    others: list[str],
+    bind: str,
+    port: int,
+    speed: str,
+    still: Path | None,
+    still_at: float | None,
+    still_size: str,
+    errors: Console,
+) -> None:
+    """The same page, and a record behind it."""
+    try:
+        if others:
+            raise InputError(f"--record shows what was stored: {', '.join(others)} cannot be given with it")
+        replay = Replay(read_recording(record), _speed(speed))
+        size = size_of(still_size)
+        browser = find_browser() if still is not None else ""
+        if still is not None:
+            replay.go_to(replay.last_s if still_at is None else still_at)
+        with _listen(bind, port) as listening:
+            guard = Guard(bind, listening.getsockname()[1])
+            if still is None:
+                _serve(replay, guard, listening, errors)
+            else:
+                _draw(replay, guard, listening, still, browser, size)
+    except (InputError, RefusedError) as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(BAD_INPUT) from error
+
+
 def _write_still(
     session: Session,
     at_ms: int,
@@ -131,7 +178,17 @@ def _write_still(
     """Let the plant come to that moment and have a browser draw the page."""
     while session.now_ms < at_ms:
         session.scan()
-    simulation = Simulation(session, paused=True)
+    _draw(Simulation(session, paused=True), guard, listening, file, browser, size)
+
+
+def _draw(
+    simulation: Simulation | Replay,
+    guard: Guard,
+    listening: socket.socket,
+    file: Path,
+    browser: str,
+    size: tuple[int, int],
+) -> None:
     server = _server(simulation, guard)
     serving = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
     simulation.start()
@@ -164,7 +221,7 @@ def _listen(bind: str, port: int) -> socket.socket:
         raise InputError(f"{bind}:{port}: {error.strerror or error}") from error
 
 
-def _serve(simulation: Simulation, guard: Guard, listening: socket.socket, errors: Console) -> None:
+def _serve(simulation: Simulation | Replay, guard: Guard, listening: socket.socket, errors: Console) -> None:
     errors.print(CAUTION, style="dim")
     if not is_loopback(guard.host):
         errors.print(
@@ -201,7 +258,7 @@ def _signals_end() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _server(simulation: Simulation, guard: Guard) -> uvicorn.Server:
+def _server(simulation: Simulation | Replay, guard: Guard) -> uvicorn.Server:
     desk = Desk(simulation, guard, lambda: server.should_exit)
     server = uvicorn.Server(
         uvicorn.Config(

@@ -13,12 +13,17 @@ from sim_plant.bench.evidence.cautions import CAUTIONS
 from sim_plant.bench.evidence.strips import look_of
 from sim_plant.bench.steps import BANK_SWITCHES, UNIT_SWITCHES, unit_word
 from sim_plant.catalogue import CATALOGUE
+from sim_plant.desk.recording import Recording
 from sim_plant.faults import FAULTS
 from sim_plant.site import Site
 
 ABOUT_VERSION = 1
 SIMULATION = (
     "Simulation: no plant is moved by this page. Prototype and test bench, not a safety system: no SIL or PL "
+    "is claimed."
+)
+RECORD = (
+    "Record of a run that is over, read only. Prototype and test bench, not a safety system: no SIL or PL "
     "is claimed."
 )
 LOCK_OUT = CAUTIONS[3]
@@ -50,6 +55,41 @@ def about_site(site: Site, seed: int) -> dict[str, Any]:
         "limits": limits(site.setpoints),
         "shelve_max_h": site.setpoints.shelve_max_h,
         "setpoints": site.setpoints.model_dump(),
+    }
+
+
+def about_record(recording: Recording, program: str) -> dict[str, Any]:
+    """Of a stored record; without settings, which it does not hold, and so without limits in the trends."""
+    notes, trace = recording.notes, recording.trace
+    run = notes.get("run_id", "")
+    told = [notes[key] for key in ("case", "variant") if notes.get(key)]
+    told += [f"verdict: {notes['verdict']}"] if notes.get("verdict") else []
+    units = [str(unit) for unit in range(1, trace.n_units + 1)]
+    return {
+        "version": ABOUT_VERSION,
+        "program": program,
+        "name": run or "record",
+        "title": f"Record of {run or 'a beginning that runs share'}{': ' if told else ''}{'; '.join(told)}",
+        "units": trace.n_units,
+        "scan_ms": trace.scan_ms,
+        "seed": notes.get("seed"),
+        "diverter": False,
+        "proofs": False,
+        "picked": int(notes["unit"]) if notes.get("unit") in units else 1,
+        "first_s": recording.first_ms / 1000.0,
+        "last_s": recording.last_ms / 1000.0,
+        "simulation": RECORD,
+        "lock_out": LOCK_OUT,
+        "cautions": list(CAUTIONS),
+        "states": [
+            *(_state(name) for name in trace.state_names),
+            {"name": "", "code": "?", "words": "not told"},
+        ],
+        "unit_signals": [_signal(signal) for signal in UNIT_SIGNALS],
+        "bank_signals": [_signal(signal) for signal in BANK_SIGNALS],
+        "faults": [],
+        "limits": {},
+        "setpoints": {},
     }
 
 

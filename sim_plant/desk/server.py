@@ -17,7 +17,7 @@ from controller.files import InputError
 from sim_plant.desk.events import PictureStream, Viewers
 from sim_plant.desk.guard import HEADERS, Guard, Guarded, TurnedAwayError, read_body, turned_away
 from sim_plant.desk.source import Source
-from sim_plant.desk.wishes import Back, RefusedError, read_wish
+from sim_plant.desk.wishes import Back, Deed, Order, RefusedError, Save, read_wish
 
 ANSWER_S, BACK_S = 10.0, 300.0
 HOUR_MS = 3_600_000
@@ -137,8 +137,8 @@ class Desk:
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
             raise TurnedAwayError(415, "a wish is sent as application/json")
         wish = read_wish(await read_body(request))
-        if not self._source.takes_wishes:
-            raise RefusedError("what is shown here takes no wishes")
+        if not self._source.takes_wishes and isinstance(wish, Order | Deed | Save):
+            raise RefusedError("what is shown here is over and takes no wishes but those about time")
         within_s = BACK_S if isinstance(wish, Back) else ANSWER_S
         try:
             async with asyncio.timeout(within_s):

@@ -1,4 +1,4 @@
-"""What a page looks at: a simulation today; a recording or a live target could stand here as well."""
+"""What a page looks at: a simulation or a stored record; a live target could stand here as well."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Latest:
 
 
 class Source(Protocol):
-    """Where pictures come from, and where wishes go if any are taken."""
+    """Where pictures come from, and where wishes go; only those about time unless ``takes_wishes``."""
 
     takes_wishes: bool
     latest: Latest

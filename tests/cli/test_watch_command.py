@@ -36,6 +36,29 @@ def test_what_cannot_be_used_is_refused_in_one_line(
     assert len(answer.err.splitlines()) == 1
 
 
+def test_a_record_is_shown_and_nothing_else_can_be_given_with_it(tmp_path: Path) -> None:
+    answer = call("watch", "--record", str(tmp_path / "a.parquet"), "--off", "--seed", "1", "--port", "0")
+
+    assert answer.code == 2
+    assert "--off, --seed cannot be given with it" in answer.err
+    assert len(answer.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(("content", "words"), [(None, "no such file"), (b"PAR1 of a kind", "is no record")])
+def test_a_file_that_is_no_record_is_refused_in_one_line(
+    tmp_path: Path, content: bytes | None, words: str
+) -> None:
+    file = tmp_path / "a.parquet"
+    if content is not None:
+        file.write_bytes(content)
+
+    answer = call("watch", "--record", str(file), "--port", "0")
+
+    assert answer.code == 2
+    assert words in answer.err
+    assert len(answer.err.splitlines()) == 1
+
+
 def test_a_port_that_is_taken_is_refused(make_site: MakeSite) -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         answer = call("watch", str(make_site()), "--port", str(other.getsockname()[1]))

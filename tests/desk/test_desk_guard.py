@@ -15,6 +15,7 @@ from sim_plant.desk.server import Desk, read_files
 PORT = 8600
 HOME = f"http://127.0.0.1:{PORT}"
 PAUSE = {"kind": "pause", "on": True}
+STOP = {"kind": "order", "verb": "stop", "unit": 1, "by": "Ada"}
 PAGE_BYTES_MAX = 200_000
 PRIVATE = ["/", "/about", "/events", "/picture", "/history"]
 
@@ -218,9 +219,26 @@ def test_a_form_is_no_wish(inside: TestClient, source: FakeSource) -> None:
 def test_what_takes_no_wishes_says_so(guard: Guard) -> None:
     source = FakeSource(takes_wishes=False)
 
-    refused(client(source, guard, guard.key).post("/wish", json=PAUSE), 422, "takes no wishes")
+    refused(client(source, guard, guard.key).post("/wish", json=STOP), 422, "takes no wishes")
 
     assert not source.asked
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        PAUSE,
+        {"kind": "pace", "speed": 5},
+        {"kind": "scans", "count": 1},
+        {"kind": "back", "to_s": 5},
+    ],
+)
+def test_what_takes_no_wishes_lets_time_be_moved(guard: Guard, wish: dict[str, object]) -> None:
+    source = FakeSource(takes_wishes=False)
+
+    assert client(source, guard, guard.key).post("/wish", json=wish).status_code == 200
+
+    assert [asked.kind for asked in source.asked] == [wish["kind"]]
 
 
 @pytest.mark.parametrize("query", ["unit=0", "unit=3", "unit=x", "unit=nan", "from_s=-1", "points=1e9"])

@@ -16,6 +16,7 @@ export class AlarmList {
   }
 
   show(alarms) {
+    if (alarms === null) return this.notTold();
     this.count(alarms);
     const shown = alarms.filter((alarm) => alarm.shown || alarm.state === "SHLVD");
     shown.sort((a, b) => Number(b.unseen) - Number(a.unseen) || a.priority - b.priority || b.since_s - a.since_s);
@@ -28,6 +29,12 @@ export class AlarmList {
     if (!shown.length) this.list.append(html("li", { class: "quiet" }, "No alarms."));
     const covered = alarms.length - shown.length;
     setText(this.hidden, covered ? `${covered} more suppressed by design or out of service.` : "");
+  }
+
+  /** A record holds no alarms. */
+  notTold() {
+    setText(this.hidden, "The record holds no list of alarms; its journal tells when one came and went.");
+    setText(byId("alarm-count"), "alarms: not in the record");
   }
 
   row(alarm) {

@@ -4,16 +4,16 @@ import { wish } from "./ask.js";
 import { byId, clockText, html } from "./dom.js";
 
 export class Journal {
-  constructor() {
+  constructor(about) {
     this.key = "";
     this.receipts = html("ol", { class: "journal", reversed: true });
     this.lines = html("ol", { class: "journal", reversed: true });
-    byId("panel-journal").append(html("h2", {}, "Wishes"), this.receipts, html("h2", {}, "Journal"), this.lines);
+    byId("panel-journal").append(html("h2", {}, about.takes_wishes ? "Wishes" : "What the bench did"), this.receipts, html("h2", {}, "Journal"), this.lines);
   }
 
   show(picture) {
-    const last = picture.journal.at(-1);
-    const key = JSON.stringify([picture.journal.length, last, picture.receipts]);
+    const told = picture.journal ?? [];
+    const key = JSON.stringify([picture.journal?.length, told.at(-1), picture.receipts]);
     if (key === this.key || byId("panel-journal").hidden) return;
     this.key = key;
     this.receipts.replaceChildren(
@@ -25,8 +25,9 @@ export class Journal {
       }),
     );
     this.lines.replaceChildren(
-      ...picture.journal.toReversed().map(([tS, unit, kind, text]) => line(tS, unit ? `unit ${unit}` : "bank", `${kind}: ${text}`, kind)),
+      ...told.toReversed().map(([tS, unit, kind, text]) => line(tS, unit ? `unit ${unit}` : "bank", `${kind}: ${text}`, kind)),
     );
+    if (!picture.journal) this.lines.append(html("li", {}, "The record holds no journal."));
   }
 }
 

@@ -13,6 +13,7 @@ import { Trends } from "./trends.js";
 import { severity, UnitCard } from "./unit.js";
 
 const TABS = ["unit", "bank", "alarms", "faults", "journal"];
+const COMMANDING = ["bank", "faults"]; // sides with nothing but what a record does not take
 const MANY = 8; // more cards than that are drawn smaller
 const FEW = 2; // up to so many leave room for the trends beside them
 const KEYS = [
@@ -27,7 +28,7 @@ const KEYS = [
 class Desk {
   constructor(about) {
     this.about = about;
-    this.picked = 1;
+    this.picked = about.picked ?? 1; // a record opens with the unit that its run was about
     this.picture = null;
     this.drawn = true;
     byId("title").textContent = about.title;
@@ -36,16 +37,18 @@ class Desk {
     byId("units").classList.toggle("many", about.units > MANY);
     byId("units").classList.toggle("threes", [3, 5, 6].includes(about.units));
     document.querySelector("main").classList.toggle("few", about.units <= FEW);
+    this.tabs = about.takes_wishes ? TABS : TABS.filter((tab) => !COMMANDING.includes(tab));
+    for (const tab of TABS) byId(`tab-${tab}`).hidden = !this.tabs.includes(tab);
     this.shared = new Shared(about);
     this.cards = [];
     this.boxes = [];
     for (let unit = 1; unit <= about.units; unit += 1) this.addUnit(unit);
     this.unitPanel = new UnitPanel(about);
-    this.bankPanel = new BankPanel(about);
+    this.bankPanel = about.takes_wishes ? new BankPanel(about) : null;
     this.alarms = new AlarmList(about);
-    this.faults = new FaultPanel(about);
-    this.journal = new Journal();
-    this.time = new Time(() => this.picked);
+    this.faults = about.takes_wishes ? new FaultPanel(about) : null;
+    this.journal = new Journal(about);
+    this.time = new Time(about, () => this.picked);
     this.waiting = null;
     this.trends = null; // made after the first picture, which need not wait for charts
     byId("cautions-open").addEventListener("click", () => ask("Cautions", about.cautions));
@@ -70,7 +73,7 @@ class Desk {
 
   pick(unit, scroll = false) {
     this.picked = unit;
-    this.faults.pick(unit);
+    this.faults?.pick(unit);
     this.trends?.changeUnit();
     if (scroll) this.cards[unit - 1].element.scrollIntoView({ block: "nearest" });
     if (this.picture) this.show();
@@ -98,13 +101,13 @@ class Desk {
     });
     this.unitPanel.show(picture.units[this.picked - 1]);
     this.alarms.show(picture.alarms);
-    this.faults.show(picture);
+    this.faults?.show(picture);
     this.journal.show(picture);
     this.showTrends(picture.t_ms / 1000);
     if (picture.settings !== this.settings) this.readSettings(picture.settings);
     const trouble = picture.broken || picture.busy;
-    setText(byId("line"), trouble || (picture.powered ? "live" : "! no power"));
-    byId("line").classList.toggle("abnormal", Boolean(picture.broken) || !picture.powered);
+    setText(byId("line"), trouble || (picture.powered === false ? "! no power" : this.about.takes_wishes ? "live" : "record"));
+    byId("line").classList.toggle("abnormal", Boolean(picture.broken) || picture.powered === false);
   }
 
   showTrends(nowS) {
@@ -123,7 +126,7 @@ class Desk {
     this.makeTrends();
     const worst = picture.units.filter((unit) => unit.worst).sort((a, b) => a.worst - b.worst)[0];
     if (worst) this.pick(worst.unit);
-    if (picture.alarms.some((alarm) => alarm.shown)) this.openTab("alarms");
+    if (picture.alarms?.some((alarm) => alarm.shown)) this.openTab("alarms");
     this.show();
     await this.trends.drawn();
   }
@@ -149,6 +152,7 @@ class Desk {
   }
 
   openTab(name, focus = false) {
+    if (!this.tabs.includes(name)) return;
     for (const tab of TABS) {
       const open = tab === name;
       byId(`panel-${tab}`).hidden = !open;
@@ -163,7 +167,7 @@ class Desk {
   moveTab(event) {
     const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
     if (!step) return;
-    this.openTab(TABS.at((TABS.indexOf(this.tab) + step) % TABS.length), true);
+    this.openTab(this.tabs.at((this.tabs.indexOf(this.tab) + step) % this.tabs.length), true);
     event.preventDefault();
   }
 

@@ -24,9 +24,7 @@ export class UnitPanel {
     byId("panel-unit").append(
       this.head,
       this.state,
-      html("div", { class: "buttons", role: "group", "aria-label": "Commands to the unit" }, ...this.commands()),
-      html("div", { class: "buttons", role: "group", "aria-label": "Switches at the unit" }, ...this.switches()),
-      person(),
+      ...(about.takes_wishes ? this.hands() : []),
       this.facts,
       html("h3", {}, "Contacts"),
       this.contacts,
@@ -38,6 +36,15 @@ export class UnitPanel {
     const word = html("span", { class: "contact-word" });
     this.contacts.append(html("li", { title: signal.text }, tag, html("span", {}, signal.text.split(",")[0]), word));
     return { signal, tag, word };
+  }
+
+  /** What a person can do here. */
+  hands() {
+    return [
+      html("div", { class: "buttons", role: "group", "aria-label": "Commands to the unit" }, ...this.commands()),
+      html("div", { class: "buttons", role: "group", "aria-label": "Switches at the unit" }, ...this.switches()),
+      person(),
+    ];
   }
 
   commands() {
@@ -80,13 +87,14 @@ export class UnitPanel {
     this.shown = unit;
     setText(this.head, `Unit ${unit.unit}`);
     setText(this.state, `${unit.code} ${unit.words}: ${unit.to_go_s == null ? unit.why : `${unit.why}, ${unit.to_go_s} s to go`}`);
-    setText(this.fact["in this state for"], `${unit.in_state_s.toFixed(0)} s`);
-    setText(this.fact.latched, unit.latched || "nothing");
-    setText(this.fact["its cause has gone for"], unit.latched ? `${unit.cause_gone_s.toFixed(0)} s` : "nothing is latched");
-    setText(this.fact["start blocked by"], unit.blocked || "nothing");
-    setText(this.fact["flush owed"], unit.flush_owed ? "yes" : "no");
-    setText(this.fact.starts, String(unit.starts));
-    setText(this.fact["run hours"], unit.run_h.toFixed(2));
+    const fact = (name, value, words) => setText(this.fact[name], value === null ? "not in the record" : words(value));
+    fact("in this state for", unit.in_state_s, (s) => `${s.toFixed(0)} s`);
+    fact("latched", unit.latched, (words) => words || "nothing");
+    fact("its cause has gone for", unit.cause_gone_s, (s) => (unit.latched ? `${s.toFixed(0)} s` : "nothing is latched"));
+    fact("start blocked by", unit.blocked, (words) => words || "nothing");
+    fact("flush owed", unit.flush_owed, (owed) => (owed ? "yes" : "no"));
+    fact("starts", unit.starts, String);
+    fact("run hours", unit.run_h, (h) => h.toFixed(2));
     const names = this.about.unit_signals.filter((signal) => signal.kind === "DI").map((signal) => signal.name);
     for (const { signal, tag, word } of this.contact) {
       const closed = unit.in[names.indexOf(signal.name)] === 1;

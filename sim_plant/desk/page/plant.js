@@ -83,11 +83,20 @@ export class Shared {
     this.showState(this.source, contact("source_wet") ? "" : "! dry", !contact("source_wet"));
     const tooFull = !contact("tank_not_overfull");
     this.showState(this.floats, tooFull ? "! high-high" : contact("tank_above_low") ? "" : "low float", tooFull);
+    if (bank.stage === null) return this.ofRecord(contact);
     const causes = bank.latched.length ? ` Latched: ${bank.latched.join(", ")}; needs a reset at the bank.` : "";
     const run = contact("bank_run") ? "" : " Bank run selector at stop.";
     const estop = contact("estop_healthy") ? "" : " Emergency stop chain open.";
     setText(this.stage, `Feed supply: ${bank.stage}. The tank asks for ${bank.wanted} unit${bank.wanted === 1 ? "" : "s"}.${run}${estop}${causes}`);
     this.stage.classList.toggle("abnormal", Boolean(causes || estop));
+  }
+
+  /** What the firmware made of it is not in a record; the contacts are. */
+  ofRecord(contact) {
+    const run = contact("bank_run") ? "run" : "stop";
+    const open = !contact("estop_healthy");
+    setText(this.stage, `The record tells no stage of the feed supply and no demand. Bank run selector at ${run}.${open ? " Emergency stop chain open." : ""}`);
+    this.stage.classList.toggle("abnormal", open);
   }
 
   showPump(group, text, runs, wanted, fault) {

@@ -39,7 +39,7 @@ export function drawStrips(u, changes, states, units, nowS) {
 }
 
 function segment(ctx, x, y, width, height, state, scale) {
-  ctx.fillStyle = state ? FILLS[state.name] : "#ffffff";
+  ctx.fillStyle = FILLS[state?.name] ?? "#ffffff";
   ctx.fillRect(x, y, Math.max(width, scale), height);
   ctx.strokeStyle = "#8b9390";
   ctx.lineWidth = scale * 0.5;

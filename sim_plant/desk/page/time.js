@@ -5,7 +5,7 @@ import { ask } from "./dialog.js";
 import { byId, clockText, html, setText } from "./dom.js";
 
 export class Time {
-  constructor(pickedUnit) {
+  constructor(about, pickedUnit) {
     this.paused = false;
     this.pickedUnit = pickedUnit;
     byId("speed").addEventListener("change", (event) => {
@@ -17,6 +17,17 @@ export class Time {
     byId("back").addEventListener("click", () => this.back());
     byId("back-to").addEventListener("keydown", (event) => event.key === "Enter" && this.back());
     byId("save-open").addEventListener("click", () => this.save());
+    if (!about.takes_wishes) this.ofRecord(about);
+  }
+
+  /** In a record there is a way in both directions, and nothing to save. */
+  ofRecord(about) {
+    byId("save-open").hidden = true;
+    setText(byId("back"), "Go");
+    byId("back-to").previousSibling.data = "Go to ";
+    byId("back-to").title = `${about.first_s} to ${about.last_s} s`;
+    byId("back-to").max = about.last_s;
+    byId("speed").lastElementChild.textContent = "1000 x";
   }
 
   togglePause() {

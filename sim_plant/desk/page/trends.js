@@ -17,6 +17,7 @@ const WINDOWS = { "5 min": 300, "15 min": 900, "1 h": 3600, "6 h": 21600, "a day
 const REFRESH_MS = 1000;
 const LEFT = 58;
 const FOLLOWING = "drag to zoom; rows by the second";
+const OF_RECORD = "drag to zoom; rows of the record, each scan when near enough";
 
 export class Trends {
   constructor(about, pickedUnit) {
@@ -36,7 +37,7 @@ export class Trends {
     this.windowS = html("select", { id: "trend-window", "aria-label": "Window" }, ...Object.entries(WINDOWS).map(([words, s]) => html("option", { value: s }, words)));
     this.windowS.value = 900;
     this.freeze = html("button", { type: "button", id: "trend-freeze", "aria-pressed": false }, "Freeze");
-    this.hint = html("span", { class: "quiet", id: "trend-hint" }, FOLLOWING);
+    this.hint = html("span", { class: "quiet", id: "trend-hint" }, this.following());
     this.places = PANELS.map((panel) => html("div", { class: "chart", role: "img", "aria-label": panel.title }));
     this.stripPlace = html("div", { class: "chart", role: "img", "aria-label": "States of all units" });
     this.controls();
@@ -45,6 +46,10 @@ export class Trends {
     byId("trends").addEventListener("pointerdown", (event) => this.pressed(event));
     for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, () => this.dropped());
     new ResizeObserver(() => this.resize()).observe(byId("trends"));
+  }
+
+  following() {
+    return this.about.takes_wishes ? FOLLOWING : OF_RECORD;
   }
 
   panelTitle(panel) {
@@ -249,7 +254,7 @@ export class Trends {
   draw(from, to) {
     setText(this.head, `Trends: bank and unit ${this.pickedUnit()}`);
     this.shown = [from, to];
-    setText(this.hint, this.range ? `${clockText(from)} to ${clockText(to)}` : FOLLOWING);
+    setText(this.hint, this.range ? `${clockText(from)} to ${clockText(to)}` : this.following());
     for (const [i, panel] of PANELS.entries()) this.charts[i].setData(this.data(panel), false);
     const times = this.rows.t_s.length ? this.rows.t_s : [from, to];
     this.strip.setData([times, times.map(() => null)], false);
