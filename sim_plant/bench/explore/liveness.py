@@ -19,7 +19,7 @@ from typing import NamedTuple
 from controller.signals import UnitOutputs
 from controller.unit.states import STATES, UnitState
 from sim_plant.bench.campaign.hands import Here, in_order
-from sim_plant.bench.explore.search import Hands, Order, Search, in_parts, unit_of
+from sim_plant.bench.explore.search import Hands, Order, Search, in_parts, no_garbage, unit_of
 from sim_plant.bench.explore.step import Held, Unit
 
 LOT = 500
@@ -132,7 +132,7 @@ def _reaching(goal: set[bytes], back: dict[bytes, set[bytes]]) -> set[bytes]:
 
 def look(order: Order, driving: tuple[Driving, ...]) -> list[Looked]:
     """One lot, in a worker."""
-    with order.in_ticks():
+    with order.in_ticks(), no_garbage():
         unit = unit_of(order)
         helped = [_helped(unit, memory, was) for memory, was in driving]
         cycles: dict[tuple[object, ...], Cycle] = {}

@@ -102,12 +102,12 @@ def unit_of(order: Order) -> Unit:
 
 def expand(order: Order, codes: tuple[bytes, ...]) -> list[Expanded]:
     """All edges out of a lot of states, in a worker."""
-    with order.in_ticks(), _no_garbage():
+    with order.in_ticks(), no_garbage():
         return [_expand(unit_of(order), codes)]
 
 
 @contextmanager
-def _no_garbage() -> Iterator[None]:
+def no_garbage() -> Iterator[None]:
     """What is kept has no cycles, and looking for them again and again takes a tenth of the time."""
     was = gc.isenabled()
     gc.disable()
