@@ -354,9 +354,8 @@ class Sequencer:
         _trip, number, move = max(moving)
         acts = Event(-number)
         self._perform(v, acts, move)
-        for (
-            event
-        ) in events:  # what comes in the very scan of a stop counts as what comes in the scan after it
+        # what comes in the very scan of a stop counts as what comes in the scan after it
+        for event in events:
             if event is not acts and CELLS[m.state, event] is Answer.REMEMBER:
                 self._remember(v, event)
         return True

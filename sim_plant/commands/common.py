@@ -9,6 +9,8 @@ from typing import Annotated
 import typer
 from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, TextColumn, TimeElapsedColumn
 
+from controller.files import InputError
+
 PROVEN, FAILED, BAD_INPUT, NOT_REACHED, STOPPED = range(5)
 
 CAUTION = (
@@ -27,6 +29,13 @@ SeedOption = Annotated[
     int | None, typer.Option(min=0, help="Seed of the plant's noise; the site's when left out.")
 ]
 JobsOption = Annotated[int, typer.Option(min=1, max=64, help="Worker processes.")]
+
+
+def unused(folder: Path, words: str = "nothing was written") -> Path:
+    """The folder, when it is new or empty; else InputError."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError(f"{folder} exists and is not empty; {words}")
+    return folder
 
 
 def progress_columns() -> tuple[ProgressColumn, ...]:

@@ -35,6 +35,7 @@ from sim_plant.commands.common import (
     STOPPED,
     JobsOption,
     SiteArgument,
+    unused,
 )
 from sim_plant.site import demo_folder, load_site
 
@@ -105,9 +106,7 @@ def explore(
 
 
 def _new_folder(out: Path | None, name: str, started: datetime) -> Path:
-    folder = out or Path("evidence") / f"{name}-explore-{started:%Y%m%d-%H%M%S}"
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder} exists and is not empty; nothing was written")
+    folder = unused(out or Path("evidence") / f"{name}-explore-{started:%Y%m%d-%H%M%S}")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -31,6 +31,7 @@ from sim_plant.commands.common import (
     JobsOption,
     SiteArgument,
     progress_columns,
+    unused,
 )
 from sim_plant.papers.book import Book, Left, numbers, read_left
 from sim_plant.papers.catalogue import all_papers
@@ -133,9 +134,7 @@ def _has_wiring(site: Site) -> bool:
 
 
 def _new_folder(folder: Path) -> Path:
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder} exists and is not empty; papers are never written over")
-    folder.mkdir(parents=True, exist_ok=True)
+    unused(folder, "papers are never written over").mkdir(parents=True, exist_ok=True)
     return folder
 
 

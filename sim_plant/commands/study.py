@@ -30,6 +30,7 @@ from sim_plant.commands.common import (
     SeedOption,
     SiteArgument,
     progress_columns,
+    unused,
 )
 from sim_plant.site import demo_folder, load_site
 from sim_plant.study.analysis import read_study
@@ -107,9 +108,7 @@ def study(
 
 
 def _new_folder(out: Path | None, name: str, started: datetime) -> Path:
-    folder = out or Path("evidence") / f"{name}-study-{started:%Y%m%dT%H%M%SZ}"
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder} exists and is not empty; nothing was written")
+    folder = unused(out or Path("evidence") / f"{name}-study-{started:%Y%m%dT%H%M%SZ}")
     folder.mkdir(parents=True, exist_ok=True)
     return folder
 

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from controller.files import InputError
 from sim_plant.bench.evidence.console import plain_console, plain_table
-from sim_plant.commands.common import BAD_INPUT, CAUTION, FAILED, PROVEN
+from sim_plant.commands.common import BAD_INPUT, CAUTION, FAILED, PROVEN, unused
 from sim_plant.upkeep.findings import Findings, look_into
 from sim_plant.upkeep.logfile import MENDS
 from sim_plant.upkeep.page import report_html, write_days
@@ -123,10 +123,7 @@ def _mends(given: list[str] | None) -> list[str]:
 def _folder(out: Path | None, log: Path, csv_: bool) -> Path | None:
     if out is None and csv_:
         return None
-    folder = out or Path("evidence") / f"{log.stem}-upkeep-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder} exists and is not empty; nothing was written")
-    return folder
+    return unused(out or Path("evidence") / f"{log.stem}-upkeep-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
 
 
 def _write(findings: Findings, folder: Path) -> None:

@@ -7,9 +7,8 @@ import io
 import re
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
 from sim_plant.bench.evidence.cautions import CAUTIONS
+from sim_plant.bench.evidence.frame import pages
 from sim_plant.papers.book import Book
 from sim_plant.papers.form import Cell, Content, Paper, Table, text_of
 
@@ -31,13 +30,7 @@ def write_papers(folder: Path, book: Book, papers: list[Paper]) -> list[Path]:
 
 def page(book: Book, paper: Paper) -> str:
     """A paper as a page that needs nothing else."""
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = pages(Path(__file__).parent / "pages")
     footer = re.sub(r"[^\w .,:-]", " ", f"{book.site.name}, {paper.title}")
     title = book.site.file.site.title
     return environment.get_template("paper.html").render(

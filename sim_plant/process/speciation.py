@@ -19,9 +19,7 @@ PASSES = 200  # of the speciation; it settles in 20 to 40
 SETTLED = 1e-10
 NEUTRAL = 0.1  # log10 gamma of what has no charge, for each mol/kg of ionic strength
 DAVIES = 0.3
-OSMOTIC_PER_MOLE = (
-    0.017  # water's activity falls so for each mol/kg of dissolved particles (Garrels and Christ)
-)
+OSMOTIC_PER_MOLE = 0.017  # water's activity falls so for each mol/kg of particles (Garrels and Christ)
 
 
 class Ion(NamedTuple):

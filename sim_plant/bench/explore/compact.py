@@ -209,7 +209,7 @@ def _get_lost(m: UnitMemory) -> int:
     """
     if not m.io_lost_ms or m.latched is not None:
         return 0
-    counted = bool(m.io_lost_ms) and m.io_lost_ms[-1] >= m.io_stale_ms != NEVER
+    counted = m.io_lost_ms[-1] >= m.io_stale_ms != NEVER
     return 2 * min(len(m.io_lost_ms) - counted, 1) + counted
 
 

@@ -15,7 +15,7 @@ from controller.parts.timing import NEVER
 from controller.settings import Setpoints
 from controller.unit.memory import UnitMemory
 from controller.unit.states import PUMPING, STATES, UnitState
-from sim_plant.bench.explore.compact import Codec, Field
+from sim_plant.bench.explore.compact import CARRIED, Codec, Field
 from sim_plant.bench.explore.scale import real_s, ticks
 
 S = UnitState
@@ -44,15 +44,7 @@ TIMERS: dict[str, Limits] = {
 """What is asked of every other timer."""
 
 WATCHED = (
-    "trip",
-    "target",
-    "flush_owed",
-    "latched",
-    "stopped",
-    "in_maintenance",
-    "start_flushes_due",
-    "estopped",
-    "lost_memory",
+    *CARRIED,
     "closing",
     "flush_complete",
     "reference_bar",

@@ -20,9 +20,7 @@ PROVING_STROKES = 10  # stated by SR-38
 BOOSTER_STOP_S = 5.0  # stated by SR-53
 RAMP_WINDOW_MS = 2000  # over which the slope of the header is taken
 RAMP_TOLERANCE = 1.2  # stated by SR-53
-HAND_OVER_S = (
-    10.0  # stated by SR-53: from a ready bank to an open feed valve, a unit that trips on the way too
-)
+HAND_OVER_S = 10.0  # stated by SR-53: from a ready bank to an open valve, though a unit trips on the way
 ARRIVED_HZ = 1.0  # so near to its reference a drive has come to speed
 ANTISCALANT_ALARM_S, ANTISCALANT_STOP_S = 5.0, 60.0  # stated by SR-36
 DOSING_STOP_S = 2.0  # stated by SR-37
