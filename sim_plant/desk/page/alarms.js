@@ -16,7 +16,7 @@ export class AlarmList {
   }
 
   show(alarms) {
-    if (alarms === null) return this.notTold();
+    if (alarms === null) return this.about.live ? this.notKnown() : this.notTold();
     this.count(alarms);
     const shown = alarms.filter((alarm) => alarm.shown || alarm.state === "SHLVD");
     shown.sort((a, b) => Number(b.unseen) - Number(a.unseen) || a.priority - b.priority || b.since_s - a.since_s);
@@ -31,6 +31,15 @@ export class AlarmList {
     setText(this.hidden, covered ? `${covered} more suppressed by design or out of service.` : "");
   }
 
+  /** While a target does not answer. */
+  notKnown() {
+    this.key = null;
+    this.list.replaceChildren();
+    setText(this.hidden, "Alarms are not known.");
+    setText(byId("alarm-count"), "alarms: not known");
+    byId("alarm-count").className = "alarm-count";
+  }
+
   /** A record holds no alarms. */
   notTold() {
     setText(this.hidden, "The record holds no list of alarms; its journal tells when one came and went.");
@@ -42,7 +51,8 @@ export class AlarmList {
     const name = `${where} ${alarm.id}`;
     const act = (verb, more) => () => order(verb, alarm.unit, "", { alarm: alarm.id, ...more });
     const buttons = [];
-    if (alarm.unseen) buttons.push(this.button(`ack ${name}`, "Acknowledge", act("acknowledge")));
+    if (!this.about.takes_wishes) buttons.length = 0;
+    else if (alarm.unseen) buttons.push(this.button(`ack ${name}`, "Acknowledge", act("acknowledge")));
     if (alarm.state === "SHLVD") buttons.push(this.button(`unshelve ${name}`, "Unshelve", act("unshelve")));
     else if (alarm.priority > 1 && !alarm.state.startsWith("LAT")) buttons.push(this.button(`shelve ${name}`, "Shelve", () => this.shelve(alarm)));
     return html(
@@ -50,7 +60,7 @@ export class AlarmList {
       { class: `alarm p${alarm.priority}${alarm.unseen ? " unseen" : ""}`, "data-alarm": alarm.id, "data-unit": alarm.unit },
       html("span", { class: "mark" }, priorityMark(alarm.priority)),
       html("strong", {}, `${alarm.tag} ${alarm.id}`),
-      html("span", {}, ` ${where}, since ${clockText(alarm.since_s)}`),
+      html("span", {}, ` ${where}, ${alarm.since_s === null ? "since when is not known" : `since ${clockText(alarm.since_s)}`}`),
       alarm.first_out ? html("span", { class: "first-out" }, "first out") : null,
       html("div", {}, alarm.text),
       html("div", { class: "quiet" }, alarm.state_words, alarm.because_of ? `; follows ${alarm.because_of}` : "", alarm.shelf ? ` (${alarm.shelf})` : ""),
