@@ -27,8 +27,8 @@ RECORD = (
     "is claimed."
 )
 LIVE = (
-    "Read only: this page shows a controller that runs elsewhere and writes nothing to it. What it shows may be a "
-    "real plant. Prototype and test bench, not a safety system: no SIL or PL is claimed."
+    "Read only: this page shows a controller that runs elsewhere and writes nothing to it. What it shows may "
+    "be a real plant. Prototype and test bench, not a safety system: no SIL or PL is claimed."
 )
 LOCK_OUT = CAUTIONS[3]
 """Shown before a unit is taken out of service or its isolator is turned."""
@@ -98,7 +98,7 @@ def about_record(recording: Recording, program: str) -> dict[str, Any]:
 
 
 def about_status(place: str, n_units: int, program: str) -> dict[str, Any]:
-    """Of a controller whose status map is read; the map holds no setpoints, so there are no limits in the trends."""
+    """Of a controller whose status map is read. The map holds no setpoints: trends have no limits."""
     return {
         "version": ABOUT_VERSION,
         "program": program,

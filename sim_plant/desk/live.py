@@ -1,7 +1,7 @@
 """A controller that runs elsewhere: its status map is read again and again, and nothing is ever written.
 
-What is shown has come within the last round, from a firmware whose scan counters move. As soon as that does not
-hold nothing is known any more, and the page says why and where to look.
+What is shown came in the last round, from a firmware whose scan counters move. As soon as that does not hold,
+nothing is known any more, and the page says why and where to look.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from sim_plant.desk.wishes import RefusedError, Wish
 
 LOOK_S = 0.5
 ANSWER_S = 1.0  # for one request; a device that is slower is lost
-STILL_S = 3.0  # a counter that stands so long belongs to a firmware that does not scan: its scans take 0.2 s at most
+STILL_S = 3.0  # a counter that stands so long is of a firmware that does not scan: a scan is due every 0.2 s
 MEET_S = 4.0
 _DEVICE_FAILURE = 4
 
@@ -169,6 +169,9 @@ class Live:
         except (LinkError, StrangerError) as error:
             self._beats.forget()
             shown, trouble = None, _why(error)
+        except Exception as error:  # a defect here must not leave an old picture standing
+            self._beats.forget()
+            shown, trouble = None, f"this program has failed at it ({type(error).__name__}: {error})"
         if self._over.is_set():
             return
         t_ms = round((self._clock() - self._began_s) * 1000.0)
@@ -297,9 +300,7 @@ def meet(
     return live
 
 
-def _read_block(
-    read: Read, rows: Sequence[Row[Any]], spans: Sequence[tuple[int, int]], first: int
-) -> Fields:
+def _read_block(read: Read, rows: Sequence[Row[Any]], spans: Sequence[tuple[int, int]], first: int) -> Fields:
     registers = [0] * max(row.end for row in rows)
     for address, count in spans:
         registers[address : address + count] = read(first + address, count)
@@ -308,5 +309,7 @@ def _read_block(
 
 def _why(error: Exception) -> str:
     if isinstance(error, LinkError) and error.code == _DEVICE_FAILURE:
-        return "it answers, but its firmware has shown no scan for 2 s (exception 04): look at the program there"
+        return (
+            "it answers, but its firmware has shown no scan for 2 s (exception 04): look at the program there"
+        )
     return str(error)

@@ -1,6 +1,6 @@
 """The registers of a status map as pictures for the page; what the map does not tell is None.
 
-docs/status-map.md is the map. A register that no firmware of this map would show is refused, never guessed at.
+docs/status-map.md is the map. A number that it does not have is refused, never guessed at.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ NOT_KNOWN = "not known"
 _STATES = {code: state for state, code in STATE_CODES.items()}
 _STAGES = {code: stage for stage, code in STAGE_CODES.items()}
 _ALARMS = {code: state for state, code in ALARM_CODES.items()}
+_EVENTS = {event.value: event for event in Event}
+_QUALITIES = {quality.value: quality for quality in Quality}
 
 Fields = dict[str, float]
 """A block of the map by the names of its rows."""
@@ -212,9 +214,9 @@ def _values(block: Fields, loops: Sequence[str]) -> dict[str, list[Any]]:
 
 def _believed(name: str, block: Fields) -> list[Any]:
     value, quality = block[name], int(block[f"{name}_quality"])
-    if quality not in Quality:
+    if quality not in _QUALITIES:
         raise _odd(f"{name}_quality", block)
-    return [round(value, 3) if math.isfinite(value) else None, Quality(quality).name]
+    return [round(value, 3) if math.isfinite(value) else None, _QUALITIES[quality].name]
 
 
 def _bits(word: float, count: int) -> list[int]:
@@ -228,9 +230,9 @@ def _timer(seconds: float) -> int | None:
 
 def _event(name: str, unit: Fields) -> str:
     code = int(unit[name])
-    if code and code not in Event:
+    if code and code not in _EVENTS:
         raise _odd(name, unit)
-    return EVENT_TEXT[Event(code)] if code else ""
+    return EVENT_TEXT[_EVENTS[code]] if code else ""
 
 
 # --- nothing is known ----------------------------------------------------------------------------------

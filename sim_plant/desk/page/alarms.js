@@ -51,8 +51,7 @@ export class AlarmList {
     const name = `${where} ${alarm.id}`;
     const act = (verb, more) => () => order(verb, alarm.unit, "", { alarm: alarm.id, ...more });
     const buttons = [];
-    if (!this.about.takes_wishes) buttons.length = 0;
-    else if (alarm.unseen) buttons.push(this.button(`ack ${name}`, "Acknowledge", act("acknowledge")));
+    if (alarm.unseen) buttons.push(this.button(`ack ${name}`, "Acknowledge", act("acknowledge")));
     if (alarm.state === "SHLVD") buttons.push(this.button(`unshelve ${name}`, "Unshelve", act("unshelve")));
     else if (alarm.priority > 1 && !alarm.state.startsWith("LAT")) buttons.push(this.button(`shelve ${name}`, "Shelve", () => this.shelve(alarm)));
     return html(
@@ -65,7 +64,7 @@ export class AlarmList {
       html("div", {}, alarm.text),
       html("div", { class: "quiet" }, alarm.state_words, alarm.because_of ? `; follows ${alarm.because_of}` : "", alarm.shelf ? ` (${alarm.shelf})` : ""),
       html("div", { class: "action" }, alarm.action),
-      html("div", { class: "buttons" }, ...buttons),
+      this.about.takes_wishes ? html("div", { class: "buttons" }, ...buttons) : null,
     );
   }
 

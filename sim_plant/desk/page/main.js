@@ -106,7 +106,7 @@ class Desk {
     this.showTrends(picture.t_ms / 1000);
     if (picture.settings !== this.settings) this.readSettings(picture.settings);
     const trouble = picture.broken || picture.busy;
-    setText(byId("line"), trouble || (picture.powered === false ? "! no power" : this.about.takes_wishes ? "live" : "record"));
+    setText(byId("line"), trouble || (picture.powered === false ? "! no power" : this.about.takes_wishes ? "live" : this.about.live ? "read only" : "record"));
     byId("line").classList.toggle("abnormal", Boolean(picture.broken) || picture.powered === false);
   }
 

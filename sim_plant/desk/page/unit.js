@@ -113,6 +113,7 @@ export class UnitCard {
       setText(element, quality === "BAD" ? "BAD" : `${numberText(value, row.hi - row.lo)} ${row.unit.replace("m3", "m³")}`);
       element.classList.toggle("bad", quality === "BAD" || quality === "UNCERTAIN");
     }
+    if (unit.in === null) return this.notKnown();
     const coil = (name) => unit.out[this.outputs.indexOf(name)] === 1;
     const contact = (name) => unit.in[this.inputs.indexOf(name)] === 1;
     this.showValve(this.feed, this.feedState, coil("feed_valve"));
@@ -125,6 +126,13 @@ export class UnitCard {
     setText(this.pumpState, state);
     this.pumpState.classList.toggle("bad", state.startsWith("!"));
     if (this.toWhere) setText(this.toWhere, coil("divert") ? "to tank" : "to drain");
+  }
+
+  /** Neither on nor off. */
+  notKnown() {
+    for (const part of [this.feed, this.flush, this.pump]) part.classList.remove("on", "fault");
+    for (const text of [this.feedState, this.flushState, this.pumpState]) setText(text, "not known");
+    this.pumpState.classList.remove("bad");
   }
 
   showValve(group, text, open) {
