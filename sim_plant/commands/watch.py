@@ -202,8 +202,8 @@ def _watch_status(
         browser = find_browser() if still is not None else ""
         if not is_this_machine(host):
             errors.print(
-                f"{host} is another machine. This page only reads there, so no leave to move outputs is asked "
-                "for; what it shows may be a real plant. Modbus has no password and no secrecy.",
+                f"{host} is another machine. This page only reads there, so no leave to move outputs is "
+                "asked for; what it shows may be a real plant. Modbus has no password and no secrecy.",
                 soft_wrap=True,
                 markup=False,
             )
