@@ -273,7 +273,7 @@ class Live:
             "receipts": [],
             "settings": 0,
             "pace": {"speed": 1, "paused": False, "real": 1},
-            "broken": f"! {self._place} is not known: {self.trouble}" if shown is None else "",
+            "broken": f"! not known: {_named(self._place, self.trouble)}" if shown is None else "",
             "busy": "",
         }
         self.latest.put(json.dumps(picture, separators=(",", ":"), allow_nan=False).encode())
@@ -290,13 +290,13 @@ def meet(
     try:
         live = Live(place, check_bank(_read_block(read, BANK_MAP, BANK_SPANS, 0)), read, clock)
     except (LinkError, StrangerError) as error:
-        raise NotMetError(f"{place}: {_why(error)}") from error
+        raise NotMetError(_named(place, _why(error))) from error
     live.look()
     while live.trouble and clock() < end_s:
         rest(LOOK_S)
         live.look()
     if live.trouble:
-        raise NotMetError(f"{place}: {live.trouble}")
+        raise NotMetError(_named(place, live.trouble))
     return live
 
 
@@ -305,6 +305,10 @@ def _read_block(read: Read, rows: Sequence[Row[Any]], spans: Sequence[tuple[int,
     for address, count in spans:
         registers[address : address + count] = read(first + address, count)
     return fields(rows, registers)
+
+
+def _named(place: str, text: str) -> str:
+    return text if text.startswith(place) else f"{place}: {text}"
 
 
 def _why(error: Exception) -> str:

@@ -1,6 +1,7 @@
 """The registers of a status map as pictures for the page; what the map does not tell is None.
 
 docs/status-map.md is the map. A number that it does not have is refused, never guessed at.
+Contacts of an image that is too old for the controller itself are not known here either.
 """
 
 from __future__ import annotations
@@ -114,7 +115,7 @@ def draw_bank(bank: Fields) -> dict[str, Any]:
         "latched": [UNNAMED] if flags & 8 else [],
         "stale": bool(flags & 1),
         "values": _values(bank, BANK_LOOPS),
-        "in": _bits(bank["inputs"], len(names(BANK_SIGNALS, Kind.DI))),
+        "in": None if flags & 1 else _bits(bank["inputs"], len(names(BANK_SIGNALS, Kind.DI))),
         "out": _bits(bank["outputs"], len(names(BANK_SIGNALS, Kind.DO))),
     }
 
@@ -151,7 +152,7 @@ def draw_unit(number: int, unit: Fields, alarms: Sequence[dict[str, Any]]) -> di
         "run_h": round(unit["run_s"] / 3600.0, 2),
         "starts": int(unit["starts"]),
         "values": _values(unit, UNIT_LOOPS),
-        "in": _bits(unit["inputs"], len(names(UNIT_SIGNALS, Kind.DI))),
+        "in": None if flags & 1 else _bits(unit["inputs"], len(names(UNIT_SIGNALS, Kind.DI))),
         "out": _bits(unit["outputs"], len(names(UNIT_SIGNALS, Kind.DO))),
         "worst": min(own, default=0),
     }

@@ -153,6 +153,18 @@ def test_a_loop_that_is_not_believed_has_no_value(target: Target) -> None:
     assert target.look(live)["units"][0]["values"]["suction_ma"] == [None, "BAD"]
 
 
+def test_contacts_that_the_controller_itself_cannot_believe_are_not_known(target: Target) -> None:
+    live = target.met()
+    target.spoil("unit", "flags", 1, unit=2)
+    target.spoil("bank", "flags", 1)
+
+    shown = target.look(live)
+
+    assert (shown["bank"]["in"], shown["units"][1]["in"]) == (None, None)
+    assert None not in (shown["bank"]["out"], shown["units"][1]["out"], shown["units"][0]["in"])
+    assert shown["units"][1]["stale"]
+
+
 def test_what_the_map_does_not_tell_is_not_made_up(target: Target) -> None:
     live = target.met()
     target.desk.driver.units[0]["skid_dry"] = False
@@ -251,7 +263,7 @@ def test_a_loss_is_shown_in_the_next_round_and_told_with_where_to_look(target: T
     shown = target.look(live)
 
     assert nothing_is_known(shown)
-    assert shown["broken"] == "! rack is not known: rack closed the connection: look at the device"
+    assert shown["broken"] == "! not known: rack closed the connection: look at the device"
     assert shown["journal"][-1][2:] == ["lost", "rack closed the connection: look at the device"]
 
 
