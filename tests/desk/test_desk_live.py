@@ -153,6 +153,53 @@ def test_a_loop_that_is_not_believed_has_no_value(target: Target) -> None:
     assert target.look(live)["units"][0]["values"]["suction_ma"] == [None, "BAD"]
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "key", "told"),
+    [
+        ("flags", 0b10, "stale", False),
+        ("flags", 0b100, "stopped", True),
+        ("flags", 0b1000, "flush_owed", True),
+        ("flags", 0b10000, "in_maintenance", True),
+        ("cause_gone_s", 61, "cause_gone_s", 61),
+        ("in_state_s", 65_535, "in_state_s", None),  # more than the register holds
+        ("retry_in_s", 30, "to_go_s", 30),
+        ("retry_in_s", 30, "why", "the next try"),
+        ("retry_in_s", 65_535, "to_go_s", None),
+        ("run_s", 9_000, "run_h", 2.5),
+        ("starts", 70_000, "starts", 70_000),
+        ("latched", 14, "latched", "high membrane pressure"),
+        ("blocked_by", 48, "blocked", "motor must rest before the next start"),
+        ("target", 15, "target", "lockout"),
+        ("first_out", 2, "first_out", "water on the skid"),
+    ],
+)
+def test_a_register_of_a_unit_is_shown_by_its_meaning(
+    target: Target, name: str, value: float, key: str, told: object
+) -> None:
+    live = target.met()
+    target.spoil("unit", name, value, unit=2)
+
+    assert target.look(live)["units"][1][key] == told
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "key", "told"),
+    [
+        ("flags", 0b100, "full", True),
+        ("flags", 0b1000, "latched", ["a cause that the status map does not name"]),
+        ("wanted", 2, "wanted", 2),
+        ("stage", 4, "stage", "raising the header"),
+    ],
+)
+def test_a_register_of_the_bank_is_shown_by_its_meaning(
+    target: Target, name: str, value: float, key: str, told: object
+) -> None:
+    live = target.met()
+    target.spoil("bank", name, value)
+
+    assert target.look(live)["bank"][key] == told
+
+
 def test_contacts_that_the_controller_itself_cannot_believe_are_not_known(target: Target) -> None:
     live = target.met()
     target.spoil("unit", "flags", 1, unit=2)
@@ -278,6 +325,18 @@ def test_a_lost_target_comes_back_by_itself(target: Target) -> None:
 
     assert not nothing_is_known(shown)
     assert [line[2] for line in shown["journal"]] == ["lost", "back"]
+
+
+def test_after_a_loss_no_alarm_has_a_date(target: Target) -> None:
+    live = target.met()
+    target.desk.driver.units[0]["skid_dry"] = False
+    before = target.look(live, 12)
+    assert any(alarm["since_s"] is not None for alarm in before["alarms"])
+    target.cut = not_connected("gone")
+    target.look(live)
+    target.cut = None
+
+    assert {alarm["since_s"] for alarm in target.look(live, 2)["alarms"]} == {None}
 
 
 def test_exception_04_is_told_as_a_firmware_that_stands(target: Target) -> None:
