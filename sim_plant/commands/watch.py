@@ -1,4 +1,4 @@
-"""``skidproof watch``: the simulated bank on a live page."""
+"""``skidproof watch``: the simulated bank, a stored run or a running controller on a live page."""
 
 from __future__ import annotations
 
@@ -16,9 +16,11 @@ import uvicorn
 from rich.console import Console
 
 from controller.files import InputError
+from controller.modbus.settings import is_loopback as is_this_machine
 from sim_plant.bench.evidence.console import plain_console
-from sim_plant.commands.common import BAD_INPUT, CAUTION, SeedOption, SiteArgument
+from sim_plant.commands.common import BAD_INPUT, CAUTION, NOT_REACHED, SeedOption, SiteArgument
 from sim_plant.desk.guard import Guard, is_loopback
+from sim_plant.desk.live import Line, Live, NotMetError, meet
 from sim_plant.desk.play import play, read_case
 from sim_plant.desk.recording import read_recording
 from sim_plant.desk.replay import Replay
@@ -29,6 +31,7 @@ from sim_plant.desk.still import find_browser, size_of, take_still
 from sim_plant.desk.wishes import SPEED_LEAST, SPEED_MOST, RefusedError
 from sim_plant.site import demo_folder, load_site
 
+Shown = Simulation | Replay | Live
 LOOPBACK = "127.0.0.1"
 PORT = 8600
 GRACE_S = 1
@@ -73,6 +76,13 @@ def watch(
             help="Show this record of a run that prove has kept, read only, in place of a simulation.",
         ),
     ] = None,
+    status: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST:PORT",
+            help="Show the controller that serves its status map there, read only, in place of a simulation.",
+        ),
+    ] = None,
     still: Annotated[
         Path | None,
         typer.Option(metavar="FILE.png", help="Write one picture of the page and end; needs chromium."),
@@ -95,11 +105,19 @@ def watch(
     The address that is printed holds a key, made anew at each start. Ctrl-C or SIGTERM ends it.
 
     With --record a run is looked at again: skidproof watch --record out/records/RUN.parquet
+
+    With --status a running controller is watched, and nothing is written to it: skidproof watch --status
+    127.0.0.1:5020 beside skidproof control my_site --status-port 5020
     """
     errors = plain_console(sys.stderr)
+    others: dict[str, object] = {"SITE": site, "--case": case, "--off": off, "--set": set_, "--seed": seed}
+    if status is not None:
+        others |= {"--record": record, "--still-at": still_at, "--speed": speed if speed != "1" else None}
+    given = [name for name, value in others.items() if value not in (None, False)]
+    if status is not None:
+        _watch_status(status, given, bind, port, still, still_size, errors)
+        return
     if record is not None:
-        others = {"SITE": site, "--case": case, "--off": off, "--set": set_, "--seed": seed}
-        given = [name for name, value in others.items() if value not in (None, False)]
         _watch_record(record, given, bind, port, speed, still, still_at, still_size, errors)
         return
     try:
@@ -166,6 +184,52 @@ def _watch_record(
         raise typer.Exit(BAD_INPUT) from error
 
 
+def _watch_status(
+    status: str,
+    others: list[str],
+    bind: str,
+    port: int,
+    still: Path | None,
+    still_size: str,
+    errors: Console,
+) -> None:
+    """The same page, and a running controller behind it."""
+    try:
+        if others:
+            raise InputError(f"--status shows what runs now: {', '.join(others)} cannot be given with it")
+        host, target_port = _place(status)
+        size = size_of(still_size)
+        browser = find_browser() if still is not None else ""
+        if not is_this_machine(host):
+            errors.print(
+                f"{host} is another machine. This page only reads there, so no leave to move outputs is "
+                "asked for; what it shows may be a real plant. Modbus has no password and no secrecy.",
+                soft_wrap=True,
+                markup=False,
+            )
+        with contextlib.closing(Line(host, target_port)) as line, _listen(bind, port) as listening:
+            live = meet(status, line.read)
+            guard = Guard(bind, listening.getsockname()[1])
+            if still is None:
+                _serve(live, guard, listening, errors)
+            else:
+                _draw(live, guard, listening, still, browser, size)
+    except (InputError, NotMetError) as error:
+        errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
+        raise typer.Exit(NOT_REACHED if isinstance(error, NotMetError) else BAD_INPUT) from error
+
+
+def _place(text: str) -> tuple[str, int]:
+    """Host and port from "127.0.0.1:5020" or "[::1]:5020"."""
+    host, _, port = text.rpartition(":")
+    bracketed = host.startswith("[") and host.endswith("]")
+    if bracketed:
+        host = host[1:-1]
+    if not host or (":" in host and not bracketed) or not port.isdecimal() or not 0 < int(port) < 65536:
+        raise InputError(f"--status {text}: must be HOST:PORT, for example 127.0.0.1:5020")
+    return host, int(port)
+
+
 def _write_still(
     session: Session,
     at_ms: int,
@@ -182,7 +246,7 @@ def _write_still(
 
 
 def _draw(
-    simulation: Simulation | Replay,
+    simulation: Shown,
     guard: Guard,
     listening: socket.socket,
     file: Path,
@@ -221,7 +285,7 @@ def _listen(bind: str, port: int) -> socket.socket:
         raise InputError(f"{bind}:{port}: {error.strerror or error}") from error
 
 
-def _serve(simulation: Simulation | Replay, guard: Guard, listening: socket.socket, errors: Console) -> None:
+def _serve(simulation: Shown, guard: Guard, listening: socket.socket, errors: Console) -> None:
     errors.print(CAUTION, style="dim")
     if not is_loopback(guard.host):
         errors.print(
@@ -258,7 +322,7 @@ def _signals_end() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _server(simulation: Simulation | Replay, guard: Guard) -> uvicorn.Server:
+def _server(simulation: Shown, guard: Guard) -> uvicorn.Server:
     desk = Desk(simulation, guard, lambda: server.should_exit)
     server = uvicorn.Server(
         uvicorn.Config(

@@ -26,6 +26,10 @@ RECORD = (
     "Record of a run that is over, read only. Prototype and test bench, not a safety system: no SIL or PL "
     "is claimed."
 )
+LIVE = (
+    "Read only: this page shows a controller that runs elsewhere and writes nothing to it. What it shows may "
+    "be a real plant. Prototype and test bench, not a safety system: no SIL or PL is claimed."
+)
 LOCK_OUT = CAUTIONS[3]
 """Shown before a unit is taken out of service or its isolator is turned."""
 
@@ -84,6 +88,33 @@ def about_record(recording: Recording, program: str) -> dict[str, Any]:
         "states": [
             *(_state(name) for name in trace.state_names),
             {"name": "", "code": "?", "words": "not told"},
+        ],
+        "unit_signals": [_signal(signal) for signal in UNIT_SIGNALS],
+        "bank_signals": [_signal(signal) for signal in BANK_SIGNALS],
+        "faults": [],
+        "limits": {},
+        "setpoints": {},
+    }
+
+
+def about_status(place: str, n_units: int, program: str) -> dict[str, Any]:
+    """Of a controller whose status map is read. The map holds no setpoints: trends have no limits."""
+    return {
+        "version": ABOUT_VERSION,
+        "program": program,
+        "name": place,
+        "title": f"Status of the controller at {place}",
+        "live": True,
+        "units": n_units,
+        "seed": None,
+        "diverter": False,
+        "proofs": False,
+        "simulation": LIVE,
+        "lock_out": LOCK_OUT,
+        "cautions": list(CAUTIONS),
+        "states": [
+            *(_state(state.value) for state in STATES),
+            {"name": "", "code": "?", "words": "not known"},
         ],
         "unit_signals": [_signal(signal) for signal in UNIT_SIGNALS],
         "bank_signals": [_signal(signal) for signal in BANK_SIGNALS],

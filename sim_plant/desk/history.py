@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import threading
 from collections import deque
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -61,7 +62,11 @@ class History:
         values = [value for value, _ in picture.bank.values]
         for unit in picture.units:
             values.extend(value for value, _ in unit.values)
-        row = _Row(picture.t_ms, np.array(values, dtype=np.float32))
+        self.add_values(picture.t_ms, values)
+
+    def add_values(self, t_ms: int, values: Sequence[float]) -> None:
+        """The same from its values: the loops of the bank, then those of each unit."""
+        row = _Row(t_ms, np.array(values, dtype=np.float32))
         with self._lock:
             self._fine.append(row)
             if row.t_ms % COARSE_MS < FINE_MS:

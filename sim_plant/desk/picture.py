@@ -24,7 +24,7 @@ _UNIT_DIS, _BANK_DIS = (len(names(table, Kind.DI)) for table in (UNIT_SIGNALS, B
 _BANK_DOS = len(names(BANK_SIGNALS, Kind.DO))
 _TO_GO = re.compile(r"^(.*), (\d+) s to go$")
 
-_STAGES = {
+STAGES = {
     "STOPPED": "stopped",
     "CHECK_HEALTH": "checking healthy signals",
     "CHECK_WATER": "checking the feed water",
@@ -75,7 +75,7 @@ def draw(session: Session) -> dict[str, Any]:
 
 def _bank(bank: BankPicture) -> dict[str, Any]:
     return {
-        "stage": _STAGES[bank.stage.value],
+        "stage": STAGES[bank.stage.value],
         "stage_s": round(bank.stage_s, 1),
         "ready": bank.stage.value == "READY",
         "wanted": bank.wanted,
@@ -119,11 +119,11 @@ def _unit(
         "values": _values(UNIT_LOOPS, unit.values),
         "in": [int(contact) for contact in unit.inputs[:_UNIT_DIS]],
         "out": [int(coil) for coil in unit.outputs],
-        "worst": min((alarm.priority.value for alarm in own if alarm.state.value in _SHOWN), default=0),
+        "worst": min((alarm.priority.value for alarm in own if alarm.state.value in SHOWN), default=0),
     }
 
 
-_SHOWN = frozenset({"UNACK", "ACKED", "RTNUN", "LATUN", "LATACK"})
+SHOWN = frozenset({"UNACK", "ACKED", "RTNUN", "LATUN", "LATACK"})
 """States in which an alarm counts: neither shelved, nor suppressed, nor out of service."""
 
 
@@ -147,7 +147,7 @@ def _alarm(alarm: AlarmView, now_ms: int) -> dict[str, Any]:
         "text": alarm.text,
         "action": alarm.action,
         "because_of": alarm.consequence_of,
-        "shown": alarm.state.value in _SHOWN,
+        "shown": alarm.state.value in SHOWN,
         "unseen": alarm.state.value in ("UNACK", "RTNUN", "LATUN"),
     }
     if alarm.shelf is not None:

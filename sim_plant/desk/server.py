@@ -138,7 +138,7 @@ class Desk:
             raise TurnedAwayError(415, "a wish is sent as application/json")
         wish = read_wish(await read_body(request))
         if not self._source.takes_wishes and isinstance(wish, Order | Deed | Save):
-            raise RefusedError("what is shown here is over and takes no wishes but those about time")
+            raise RefusedError("what is shown here is read only and takes no wishes of this kind")
         within_s = BACK_S if isinstance(wish, Back) else ANSWER_S
         try:
             async with asyncio.timeout(within_s):

@@ -1,4 +1,4 @@
-"""What a page looks at: a simulation or a stored record; a live target could stand here as well."""
+"""What a page looks at: a simulation, a stored record, or the status of a controller that runs."""
 
 from __future__ import annotations
 

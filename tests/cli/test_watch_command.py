@@ -12,6 +12,11 @@ from pathlib import Path
 import pytest
 from command_line import CAUTION_WORDS, call, started
 
+from controller.modbus.troubles import not_connected
+from sim_plant.commands import watch as watch_module
+from sim_plant.desk.live import Line
+from tests.ports import free_port
+
 MakeSite = Callable[..., Path]
 DEADLINE_S = 60.0
 
@@ -57,6 +62,50 @@ def test_a_file_that_is_no_record_is_refused_in_one_line(
     assert answer.code == 2
     assert words in answer.err
     assert len(answer.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "place", ["127.0.0.1", ":5020", "127.0.0.1:", "127.0.0.1:0", "127.0.0.1:70000", "::1:5020", "host:x"]
+)
+def test_a_place_that_is_none_is_refused_with_an_example(place: str) -> None:
+    answer = call("watch", "--status", place, "--port", "0")
+
+    assert answer.code == 2
+    assert "must be HOST:PORT, for example 127.0.0.1:5020" in answer.err
+    assert len(answer.err.splitlines()) == 1
+
+
+def test_a_controller_is_shown_as_it_is_now_and_nothing_else_can_be_given_with_it() -> None:
+    answer = call(
+        "watch", "--status", "127.0.0.1:1", "--record", "a.parquet", "--still-at", "5", "--speed", "2"
+    )
+
+    assert answer.code == 2
+    assert "--record, --still-at, --speed cannot be given with it" in answer.err
+    assert len(answer.err.splitlines()) == 1
+
+
+def test_a_controller_that_is_not_there_ends_with_code_3() -> None:
+    place = f"127.0.0.1:{free_port()}"
+
+    answer = call("watch", "--status", place, "--port", "0")
+
+    assert answer.code == 3
+    assert f"{place} cannot be reached" in answer.err
+    assert len(answer.err.splitlines()) == 1
+
+
+def test_another_machine_is_told_to_be_only_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Gone(Line):
+        def read(self, _address: int, _count: int) -> list[int]:  # no test leaves this machine
+            raise not_connected("gone")
+
+    monkeypatch.setattr(watch_module, "Line", Gone)
+
+    answer = call("watch", "--status", "192.0.2.1:502", "--port", "0")
+
+    assert answer.code == 3
+    assert "192.0.2.1 is another machine. This page only reads there" in answer.err
 
 
 def test_a_port_that_is_taken_is_refused(make_site: MakeSite) -> None:

@@ -16,7 +16,7 @@ export class AlarmList {
   }
 
   show(alarms) {
-    if (alarms === null) return this.notTold();
+    if (alarms === null) return this.about.live ? this.notKnown() : this.notTold();
     this.count(alarms);
     const shown = alarms.filter((alarm) => alarm.shown || alarm.state === "SHLVD");
     shown.sort((a, b) => Number(b.unseen) - Number(a.unseen) || a.priority - b.priority || b.since_s - a.since_s);
@@ -29,6 +29,15 @@ export class AlarmList {
     if (!shown.length) this.list.append(html("li", { class: "quiet" }, "No alarms."));
     const covered = alarms.length - shown.length;
     setText(this.hidden, covered ? `${covered} more suppressed by design or out of service.` : "");
+  }
+
+  /** While a target does not answer. */
+  notKnown() {
+    this.key = null;
+    this.list.replaceChildren();
+    setText(this.hidden, "Alarms are not known.");
+    setText(byId("alarm-count"), "alarms: not known");
+    byId("alarm-count").className = "alarm-count";
   }
 
   /** A record holds no alarms. */
@@ -50,12 +59,12 @@ export class AlarmList {
       { class: `alarm p${alarm.priority}${alarm.unseen ? " unseen" : ""}`, "data-alarm": alarm.id, "data-unit": alarm.unit },
       html("span", { class: "mark" }, priorityMark(alarm.priority)),
       html("strong", {}, `${alarm.tag} ${alarm.id}`),
-      html("span", {}, ` ${where}, since ${clockText(alarm.since_s)}`),
+      html("span", {}, ` ${where}, ${alarm.since_s === null ? "since when is not known" : `since ${clockText(alarm.since_s)}`}`),
       alarm.first_out ? html("span", { class: "first-out" }, "first out") : null,
       html("div", {}, alarm.text),
       html("div", { class: "quiet" }, alarm.state_words, alarm.because_of ? `; follows ${alarm.because_of}` : "", alarm.shelf ? ` (${alarm.shelf})` : ""),
       html("div", { class: "action" }, alarm.action),
-      html("div", { class: "buttons" }, ...buttons),
+      this.about.takes_wishes ? html("div", { class: "buttons" }, ...buttons) : null,
     );
   }
 

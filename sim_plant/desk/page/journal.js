@@ -8,7 +8,8 @@ export class Journal {
     this.key = "";
     this.receipts = html("ol", { class: "journal", reversed: true });
     this.lines = html("ol", { class: "journal", reversed: true });
-    byId("panel-journal").append(html("h2", {}, about.takes_wishes ? "Wishes" : "What the bench did"), this.receipts, html("h2", {}, "Journal"), this.lines);
+    const done = about.live ? [] : [html("h2", {}, about.takes_wishes ? "Wishes" : "What the bench did"), this.receipts];
+    byId("panel-journal").append(...done, html("h2", {}, about.live ? "What was seen of the target" : "Journal"), this.lines);
   }
 
   show(picture) {

@@ -105,8 +105,9 @@ class Desk {
     this.journal.show(picture);
     this.showTrends(picture.t_ms / 1000);
     if (picture.settings !== this.settings) this.readSettings(picture.settings);
+    if (this.about.live) document.body.classList.toggle("old", Boolean(picture.broken));
     const trouble = picture.broken || picture.busy;
-    setText(byId("line"), trouble || (picture.powered === false ? "! no power" : this.about.takes_wishes ? "live" : "record"));
+    setText(byId("line"), trouble || (picture.powered === false ? "! no power" : this.about.takes_wishes ? "live" : this.about.live ? "read only" : "record"));
     byId("line").classList.toggle("abnormal", Boolean(picture.broken) || picture.powered === false);
   }
 

@@ -87,7 +87,7 @@ export class UnitPanel {
     this.shown = unit;
     setText(this.head, `Unit ${unit.unit}`);
     setText(this.state, `${unit.code} ${unit.words}: ${unit.to_go_s == null ? unit.why : `${unit.why}, ${unit.to_go_s} s to go`}`);
-    const fact = (name, value, words) => setText(this.fact[name], value === null ? "not in the record" : words(value));
+    const fact = (name, value, words) => setText(this.fact[name], value === null ? (this.about.live ? "not known" : "not in the record") : words(value));
     fact("in this state for", unit.in_state_s, (s) => `${s.toFixed(0)} s`);
     fact("latched", unit.latched, (words) => words || "nothing");
     fact("its cause has gone for", unit.cause_gone_s, (s) => (unit.latched ? `${s.toFixed(0)} s` : "nothing is latched"));
@@ -97,10 +97,10 @@ export class UnitPanel {
     fact("run hours", unit.run_h, (h) => h.toFixed(2));
     const names = this.about.unit_signals.filter((signal) => signal.kind === "DI").map((signal) => signal.name);
     for (const { signal, tag, word } of this.contact) {
-      const closed = unit.in[names.indexOf(signal.name)] === 1;
+      const closed = unit.in?.[names.indexOf(signal.name)] === 1;
       setText(tag, signal.tag.replace("x", unit.unit));
-      setText(word, closed ? "closed" : "open");
-      word.parentElement.classList.toggle("abnormal", !closed && /healthy|discharge_ok|permeate_ok|_dry|isolator/.test(signal.name));
+      setText(word, unit.in === null ? "not known" : closed ? "closed" : "open");
+      word.parentElement.classList.toggle("abnormal", unit.in !== null && !closed && /healthy|discharge_ok|permeate_ok|_dry|isolator/.test(signal.name));
     }
   }
 }

@@ -74,6 +74,7 @@ export class Shared {
       setText(element, quality === "BAD" ? "BAD" : `${numberText(value, row.hi - row.lo)}${unit}`);
       element.classList.toggle("bad", quality === "BAD" || quality === "UNCERTAIN");
     }
+    if (bank.in === null) return this.notKnown(bank);
     const level = bank.values.tank_level_ma[0];
     const filled = (TANK.height * Math.min(Math.max(level ?? 0, 0), 100)) / 100;
     setAttribute(this.water, "y", (TANK.y + TANK.height - filled).toFixed(1));
@@ -89,6 +90,16 @@ export class Shared {
     const estop = contact("estop_healthy") ? "" : " Emergency stop chain open.";
     setText(this.stage, `Feed supply: ${bank.stage}. The tank asks for ${bank.wanted} unit${bank.wanted === 1 ? "" : "s"}.${run}${estop}${causes}`);
     this.stage.classList.toggle("abnormal", Boolean(causes || estop));
+  }
+
+  /** While a target does not answer, or itself has no fresh image of the contacts. */
+  notKnown(bank) {
+    setAttribute(this.water, "height", 0);
+    for (const part of [this.booster, this.dosing]) part.classList.remove("on", "fault");
+    for (const text of [this.boosterState, this.dosingState, this.source, this.floats]) this.showState(text, "not known", false);
+    const own = bank.stage === null ? "" : ` The controller has no fresh image of the shared contacts; its feed supply: ${bank.stage}.`;
+    setText(this.stage, `The feed supply is not known.${own}`);
+    this.stage.classList.remove("abnormal");
   }
 
   /** What the firmware made of it is not in a record; the contacts are. */

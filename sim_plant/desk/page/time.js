@@ -17,7 +17,16 @@ export class Time {
     byId("back").addEventListener("click", () => this.back());
     byId("back-to").addEventListener("keydown", (event) => event.key === "Enter" && this.back());
     byId("save-open").addEventListener("click", () => this.save());
-    if (!about.takes_wishes) this.ofRecord(about);
+    if (about.live) this.ofTarget();
+    else if (!about.takes_wishes) this.ofRecord(about);
+  }
+
+  /** Nobody lets the time of a real controller go: what is shown counts from when this page began to look. */
+  ofTarget() {
+    for (const id of ["pause", "one-scan", "back", "save-open", "real-speed"]) byId(id).hidden = true;
+    for (const id of ["speed", "back-to"]) byId(id).parentElement.hidden = true;
+    byId("plant-time").setAttribute("aria-label", "Time since this program began to look");
+    byId("plant-time").title = "since this program began to look";
   }
 
   /** In a record there is a way in both directions, and nothing to save. */

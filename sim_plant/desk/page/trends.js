@@ -49,7 +49,7 @@ export class Trends {
   }
 
   following() {
-    return this.about.takes_wishes ? FOLLOWING : OF_RECORD;
+    return this.about.takes_wishes || this.about.live ? FOLLOWING : OF_RECORD;
   }
 
   panelTitle(panel) {

@@ -113,10 +113,11 @@ export class UnitCard {
       setText(element, quality === "BAD" ? "BAD" : `${numberText(value, row.hi - row.lo)} ${row.unit.replace("m3", "m³")}`);
       element.classList.toggle("bad", quality === "BAD" || quality === "UNCERTAIN");
     }
-    const coil = (name) => unit.out[this.outputs.indexOf(name)] === 1;
+    const coil = (name) => unit.out?.[this.outputs.indexOf(name)] === 1;
     const contact = (name) => unit.in[this.inputs.indexOf(name)] === 1;
     this.showValve(this.feed, this.feedState, coil("feed_valve"));
     this.showValve(this.flush, this.flushState, coil("flush_valve"));
+    if (unit.in === null) return this.notKnown(unit.out === null);
     const runs = contact("pump_running");
     const tripped = !contact("motor_healthy");
     this.pump.classList.toggle("on", runs);
@@ -125,6 +126,16 @@ export class UnitCard {
     setText(this.pumpState, state);
     this.pumpState.classList.toggle("bad", state.startsWith("!"));
     if (this.toWhere) setText(this.toWhere, coil("divert") ? "to tank" : "to drain");
+  }
+
+  /** The contacts are not known, so whether the pump runs is not; the outputs may not be known either. */
+  notKnown(outputs) {
+    this.pump.classList.remove("on", "fault");
+    setText(this.pumpState, "not known");
+    this.pumpState.classList.remove("bad");
+    if (!outputs) return;
+    setText(this.feedState, "not known");
+    setText(this.flushState, "?"); // no room for more
   }
 
   showValve(group, text, open) {
