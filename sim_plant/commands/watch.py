@@ -19,6 +19,7 @@ from controller.files import InputError
 from controller.modbus.settings import is_loopback as is_this_machine
 from sim_plant.bench.evidence.console import plain_console
 from sim_plant.commands.common import BAD_INPUT, CAUTION, NOT_REACHED, SeedOption, SiteArgument
+from sim_plant.desk.events import listen
 from sim_plant.desk.guard import Guard, is_loopback
 from sim_plant.desk.live import Line, Live, NotMetError, meet
 from sim_plant.desk.play import play, read_case
@@ -278,9 +279,8 @@ def _speed(text: str) -> float | None:
 
 
 def _listen(bind: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in bind else socket.AF_INET
     try:
-        return socket.create_server((bind, port), family=family)
+        return listen(bind, port)
     except OSError as error:
         raise InputError(f"{bind}:{port}: {error.strerror or error}") from error
 

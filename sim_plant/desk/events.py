@@ -6,6 +6,7 @@ A viewer that does not read makes its own answer wait, and nothing else; after a
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Callable
 
 from starlette.requests import ClientDisconnect
@@ -18,6 +19,19 @@ LOOK_S = 0.05
 QUIET_S = 10.0  # then a comment shows that the line lives
 STALLED_S = 20.0
 VIEWERS_MAX = 16
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket whose connections are cut when nobody takes what they hold; OSError when there is none.
+
+    A viewer that is let go while it does not read would otherwise keep its connection, and what it was sent,
+    for as long as it pleases. Connections inherit the option; where the system does not know it, they stay.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.create_server((host, port), family=family)
+    if hasattr(socket, "TCP_USER_TIMEOUT"):
+        listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(STALLED_S * 1000))
+    return listening
 
 
 class Viewers:

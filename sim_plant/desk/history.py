@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from controller.picture import Picture
 from controller.signals import BANK_SIGNALS, UNIT_SIGNALS, Kind, names
+from sim_plant.desk.thin import thinned
 
-FINE_MS, COARSE_MS = 1_000, 10_000
-FINE_ROWS, COARSE_ROWS = 7_200, 8_640  # two hours, a day
+ROW_MS = 1_000
+ROWS_MAX = 86_400  # a day
 CHANGES_MAX = 40_000
 MARKS_MAX = 2_000
 POINTS_MAX = 4_000
@@ -41,19 +42,14 @@ class Mark(NamedTuple):
     words: str
 
 
-class _Row(NamedTuple):
-    t_ms: int
-    values: NDArray[np.float32]
-
-
 class History:
-    """Readings and states of one run."""
+    """Readings and states of one run; the oldest make room for the newest."""
 
     def __init__(self, n_units: int) -> None:
-        self._n_units = n_units
         self._lock = threading.Lock()
-        self._fine: deque[_Row] = deque(maxlen=FINE_ROWS)
-        self._coarse: deque[_Row] = deque(maxlen=COARSE_ROWS)
+        self._t_ms = np.zeros(ROWS_MAX, dtype=np.int64)
+        self._values = np.empty((ROWS_MAX, len(BANK_LOOPS) + n_units * len(UNIT_LOOPS)), dtype=np.float32)
+        self._first, self._count = 0, 0
         self._changes: deque[Change] = deque(maxlen=CHANGES_MAX)
         self._marks: deque[Mark] = deque(maxlen=MARKS_MAX)
 
@@ -66,11 +62,13 @@ class History:
 
     def add_values(self, t_ms: int, values: Sequence[float]) -> None:
         """The same from its values: the loops of the bank, then those of each unit."""
-        row = _Row(t_ms, np.array(values, dtype=np.float32))
         with self._lock:
-            self._fine.append(row)
-            if row.t_ms % COARSE_MS < FINE_MS:
-                self._coarse.append(row)
+            place = (self._first + self._count) % ROWS_MAX
+            self._t_ms[place], self._values[place] = t_ms, values
+            if self._count < ROWS_MAX:
+                self._count += 1
+            else:
+                self._first = (self._first + 1) % ROWS_MAX
 
     def changed(self, change: Change) -> None:
         """A unit is in another state."""
@@ -85,9 +83,7 @@ class History:
     def forget_from(self, t_ms: int) -> None:
         """Time was wound back to that moment."""
         with self._lock:
-            for rows in (self._fine, self._coarse):
-                while rows and rows[-1].t_ms >= t_ms:
-                    rows.pop()
+            self._count = int(np.searchsorted(self._t_ms[self._places()], t_ms))
             while self._changes and self._changes[-1].t_ms >= t_ms:
                 self._changes.pop()
             while self._marks and self._marks[-1].t_ms >= t_ms:
@@ -96,30 +92,31 @@ class History:
     def read(self, unit: int, from_ms: int, to_ms: int, points: int) -> dict[str, Any]:
         """Readings of the bank and of one unit, changes of all units, what was done; at most ``points`` rows.
 
+        More rows are thinned (``thin.thinned``): spikes and gaps stay.
         Changes begin with the last one of each unit before ``from_ms``, so that a strip has a beginning.
         """
+        of_unit = len(BANK_LOOPS) + (unit - 1) * len(UNIT_LOOPS)
+        columns = [*range(len(BANK_LOOPS)), *range(of_unit, of_unit + len(UNIT_LOOPS))]
         with self._lock:
-            fine, coarse, changes = list(self._fine), list(self._coarse), list(self._changes)
-            marks = list(self._marks)
-        oldest_ms = fine[0].t_ms if fine else 0
-        rows = [row for row in coarse if row.t_ms < oldest_ms] + fine
-        rows = [row for row in rows if from_ms <= row.t_ms <= to_ms]
-        stride = max(math.ceil(len(rows) / max(min(points, POINTS_MAX), 2)), 1)
-        chosen = rows[::-1][::stride][::-1]  # counted from the newest, which is always there
+            places = self._places()
+            t_ms = self._t_ms[places]
+            window = slice(np.searchsorted(t_ms, from_ms, "left"), np.searchsorted(t_ms, to_ms, "right"))
+            t_ms, values = t_ms[window], self._values[np.ix_(places[window], columns)]
+            changes, marks = list(self._changes), list(self._marks)
+        few_ms, values = thinned(t_ms, values, min(points, POINTS_MAX))
+        told = [[_number(value) for value in column] for column in values.T.tolist()]
         return {
-            "t_s": [row.t_ms / 1000.0 for row in chosen],
-            "bank": self._columns(chosen, BANK_LOOPS, 0),
-            "unit": self._columns(chosen, UNIT_LOOPS, len(BANK_LOOPS) + (unit - 1) * len(UNIT_LOOPS)),
+            "t_s": (few_ms / 1000.0).tolist(),
+            "thinned": len(few_ms) < len(t_ms),
+            "bank": dict(zip(BANK_LOOPS, told[: len(BANK_LOOPS)], strict=True)),
+            "unit": dict(zip(UNIT_LOOPS, told[len(BANK_LOOPS) :], strict=True)),
             "changes": self._strip(changes, from_ms, to_ms),
             "marks": [mark for mark in marks if from_ms <= mark.t_ms <= to_ms],
         }
 
-    @staticmethod
-    def _columns(rows: list[_Row], loops: tuple[str, ...], first: int) -> dict[str, list[float | None]]:
-        return {
-            name: [_number(float(row.values[first + place])) for row in rows]
-            for place, name in enumerate(loops)
-        }
+    def _places(self) -> NDArray[np.int64]:
+        """Where the rows are, the oldest first."""
+        return (self._first + np.arange(self._count)) % ROWS_MAX
 
     @staticmethod
     def _strip(changes: list[Change], from_ms: int, to_ms: int) -> list[Change]:

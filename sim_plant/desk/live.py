@@ -22,7 +22,7 @@ from controller.panel.map import BANK_MAP, BLOCK, UNIT_MAP
 from controller.tables import Table
 from controller.unit.states import STATES
 from sim_plant.desk.about import about_status
-from sim_plant.desk.history import BANK_LOOPS, FINE_MS, UNIT_LOOPS, Change, History, Mark
+from sim_plant.desk.history import BANK_LOOPS, ROW_MS, UNIT_LOOPS, Change, History, Mark
 from sim_plant.desk.picture import JOURNAL_LINES, PICTURE_VERSION
 from sim_plant.desk.source import Latest
 from sim_plant.desk.status import (
@@ -227,8 +227,8 @@ class Live:
         self._date_alarms(t_ms, shown["alarms"])
         self._session, self._was_known = session, True
         self._changed(t_ms, [STATES.index(state_of(unit)) for unit in units])
-        if t_ms // FINE_MS != self._row:
-            self._row = t_ms // FINE_MS
+        if t_ms // ROW_MS != self._row:
+            self._row = t_ms // ROW_MS
             values = [shown["bank"]["values"][name][0] for name in BANK_LOOPS]
             for unit in shown["units"]:
                 values.extend(unit["values"][name][0] for name in UNIT_LOOPS)

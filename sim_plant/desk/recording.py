@@ -24,6 +24,7 @@ from sim_plant.bench.evidence.strips import look_of
 from sim_plant.bench.trace import Mark, Trace
 from sim_plant.desk.history import BANK_LOOPS, POINTS_MAX, UNIT_LOOPS
 from sim_plant.desk.history import Mark as Done
+from sim_plant.desk.thin import Rows, thinned
 
 FILE_MAX_MB = 100
 CELLS_MAX = 40_000_000  # rows times columns: five hours of eight units
@@ -154,12 +155,14 @@ class Recording:
             int(np.searchsorted(t_ms, from_ms, "left")),
             int(np.searchsorted(t_ms, to_ms, "right")),
         )
-        stride = max(math.ceil((after - first) / max(min(points, POINTS_MAX), 2)), 1)
-        rows = np.arange(first, after)[::-1][::stride][::-1]
+        current_ma = np.hstack([trace.bank_ai[first:after], trace.unit_ai[first:after, unit - 1]])
+        times, few_ma = thinned(t_ms[first:after], current_ma, min(points, POINTS_MAX))
+        of_bank = len(BANK_LOOPS)
         return {
-            "t_s": (t_ms[rows] / 1000.0).tolist(),
-            "bank": _columns(BANK_SIGNALS, BANK_LOOPS, trace.bank_ai[rows]),
-            "unit": _columns(UNIT_SIGNALS, UNIT_LOOPS, trace.unit_ai[rows, unit - 1]),
+            "t_s": (times / 1000.0).tolist(),
+            "thinned": len(times) < after - first,
+            "bank": _columns(BANK_SIGNALS, BANK_LOOPS, few_ma[:, :of_bank]),
+            "unit": _columns(UNIT_SIGNALS, UNIT_LOOPS, few_ma[:, of_bank:]),
             "changes": self._changes(first, after),
             "marks": [Done(m.t_ms, words_of(m)) for m in trace.marks if from_ms <= m.t_ms <= to_ms],
         }
@@ -194,9 +197,7 @@ def _values(
     }
 
 
-def _columns(
-    table: tuple[Signal, ...], loops: Sequence[str], rows_ma: NDArray[np.float64]
-) -> dict[str, list[float | None]]:
+def _columns(table: tuple[Signal, ...], loops: Sequence[str], rows_ma: Rows) -> dict[str, list[float | None]]:
     return {
         name: [_number(from_ma(signal_named(table, name), float(ma)), 4) for ma in rows_ma[:, place]]
         for place, name in enumerate(loops)

@@ -24,7 +24,7 @@ from sim_plant.bench.runner import act_on
 from sim_plant.bench.steps import BANK_SWITCHES, UNIT_SWITCHES, Step
 from sim_plant.bench.targets import DeskTarget
 from sim_plant.bench.trace import Recorder
-from sim_plant.desk.history import FINE_MS, Change, History, Mark
+from sim_plant.desk.history import ROW_MS, Change, History, Mark
 from sim_plant.desk.shelf import Kept, Shelf
 from sim_plant.desk.wishes import Deed, Order, RefusedError
 from sim_plant.faults import Fault
@@ -171,7 +171,7 @@ class Session:
                 if old != new:
                     self.history.changed(Change(scanned_ms, unit, new))
             self._states = states
-        if self.now_ms % FINE_MS < self.rig.scan_ms and self.rig.powered:
+        if self.now_ms % ROW_MS < self.rig.scan_ms and self.rig.powered:
             self.history.add(self.picture())
 
     def _keep(self) -> None:

@@ -9,6 +9,7 @@ import threading
 
 import uvicorn
 
+from sim_plant.desk.events import listen
 from sim_plant.desk.guard import Guard
 from sim_plant.desk.server import Desk
 from sim_plant.desk.source import Source
@@ -20,7 +21,7 @@ class Served:
     """A desk on a port of this machine."""
 
     def __init__(self, source: Source) -> None:
-        self.listening = socket.create_server(("127.0.0.1", 0))
+        self.listening = listen("127.0.0.1", 0)
         self.guard = Guard("127.0.0.1", self.listening.getsockname()[1])
         self.desk = Desk(source, self.guard, lambda: self.server.should_exit)
         config = uvicorn.Config(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import http.client
 import json
+import socket
 import time
 from collections.abc import Iterator
 from typing import Any
@@ -96,6 +97,27 @@ def test_others_are_served_while_one_viewer_stalls(big: Served) -> None:
     with big.stalled(), big.stalled():
         assert len(big.picture()) == BIG
         assert len(big.picture()) == BIG
+
+
+@pytest.mark.skipif(
+    not hasattr(socket, "TCP_USER_TIMEOUT"), reason="this system cannot cut such a connection"
+)
+def test_the_connection_of_a_viewer_that_reads_nothing_is_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(events, "STALLED_S", 0.2)
+    source = FakeSource()
+    source.latest.put(b"x" * BIG)
+    served = Served(source)
+    end_s = time.monotonic() + DEADLINE_S
+    connections = served.server.server_state.connections
+    with served.stalled():
+        while not connections:
+            assert time.monotonic() < end_s
+
+        while connections:
+            time.sleep(0.01)
+            assert time.monotonic() < end_s, "it is still held"
+        assert len(served.picture()) == BIG
+    served.stop()
 
 
 def test_a_run_does_not_wait_for_a_viewer_that_stalls() -> None:

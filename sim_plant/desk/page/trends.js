@@ -18,6 +18,7 @@ const REFRESH_MS = 1000;
 const LEFT = 58;
 const FOLLOWING = "drag to zoom; rows by the second";
 const OF_RECORD = "drag to zoom; rows of the record, each scan when near enough";
+const THINNED = "least, greatest and last of each stretch";
 
 export class Trends {
   constructor(about, pickedUnit) {
@@ -254,7 +255,7 @@ export class Trends {
   draw(from, to) {
     setText(this.head, `Trends: bank and unit ${this.pickedUnit()}`);
     this.shown = [from, to];
-    setText(this.hint, this.range ? `${clockText(from)} to ${clockText(to)}` : this.following());
+    setText(this.hint, [this.range ? `${clockText(from)} to ${clockText(to)}` : this.following(), ...(this.rows.thinned ? [THINNED] : [])].join("; "));
     for (const [i, panel] of PANELS.entries()) this.charts[i].setData(this.data(panel), false);
     const times = this.rows.t_s.length ? this.rows.t_s : [from, to];
     this.strip.setData([times, times.map(() => null)], false);
