@@ -83,7 +83,7 @@ def _bank(bank: BankPicture) -> dict[str, Any]:
         "latched": [EVENT_TEXT[event] for event in bank.latched],
         "stale": bank.stale,
         "values": _values(BANK_LOOPS, bank.values),
-        "in": [int(contact) for contact in bank.inputs[:_BANK_DIS]],
+        "in": None if bank.stale else [int(contact) for contact in bank.inputs[:_BANK_DIS]],
         "out": [int(coil) for coil in bank.outputs[:_BANK_DOS]],
     }
 
@@ -117,7 +117,7 @@ def _unit(
         "run_h": round(unit.run_s / 3600.0, 2),
         "starts": unit.starts,
         "values": _values(UNIT_LOOPS, unit.values),
-        "in": [int(contact) for contact in unit.inputs[:_UNIT_DIS]],
+        "in": None if unit.stale else [int(contact) for contact in unit.inputs[:_UNIT_DIS]],
         "out": [int(coil) for coil in unit.outputs],
         "worst": min((alarm.priority.value for alarm in own if alarm.state.value in SHOWN), default=0),
     }

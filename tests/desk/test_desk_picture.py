@@ -90,3 +90,15 @@ def test_every_fault_names_the_key_under_which_its_value_is_taken() -> None:
         step = deed(unit=1, inject=inject).action(0, "")
         assert step.inject is not None
         assert step.inject.fault(1, 2).target == row["target"]
+
+
+def test_contacts_of_an_image_that_is_too_old_are_not_known() -> None:
+    desk = session()
+    run_until(desk, 2, "PRODUCE")
+    desk.do(deed(unit=2, inject={"target": "unit_io", "kind": "lost"}))
+    run_to(desk, desk.now_ms / 1000 + 10)
+
+    first, second = draw(desk)["units"]
+
+    assert (second["stale"], second["in"]) == (True, None)
+    assert first["in"] is not None
