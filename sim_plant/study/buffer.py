@@ -20,6 +20,8 @@ UNITS_MOST = 24
 DAYS_MOST = 60  # so long a bank is followed until its days are alike, or until it runs short
 NOTHING = 1e-9  # h and m3 that are rounding and not a shortage
 MINUTES = 60
+CALL_STEP_PCT = 5.0
+CALL_FIRST_MOST_PCT, CALL_LAST_MOST_PCT = 90.0, 80.0  # ends of the setpoints' ranges
 FLAT_OUT, AS_CALLED = "flat out", "as called"
 
 
@@ -209,6 +211,13 @@ class Course(NamedTuple):
     day: Day
 
 
+class Earlier(NamedTuple):
+    """Levels that call the units sooner."""
+
+    tank_first_pct: float
+    tank_last_pct: float
+
+
 class Reserve(NamedTuple):
     """Of so many units: the smallest tank that just does (None: none does), and how long a full one lasts."""
 
@@ -229,6 +238,27 @@ class BufferStudy:
     courses: tuple[Course, ...]
     reserves: tuple[Reserve, ...]
     least_units: int | None
+    earlier: Earlier | None  # calls that meet the demand with one out, where those of the setpoints do not
+
+
+def earlier_calls(bank: Bank, s: Setpoints, tank: Tank, draw_m3h: Sequence[float]) -> Earlier | None:
+    """The least change of both levels with which the demand is met as called; None when none does it.
+
+    First the level that calls all units goes up, as far as it may; then the one that calls the first unit.
+    """
+    for first in sorted({s.tank_first_pct, CALL_FIRST_MOST_PCT}):
+        last = s.tank_last_pct
+        while last <= min(CALL_LAST_MOST_PCT, first - CALL_STEP_PCT):
+            try:
+                changed = Setpoints.model_validate(
+                    {**s.model_dump(), "tank_first_pct": first, "tank_last_pct": last}
+                )
+            except ValueError:
+                break  # the setpoints contradict each other from here on
+            if not every_day_as_called(bank, changed, tank, draw_m3h).short_h:
+                return Earlier(first, last)
+            last += CALL_STEP_PCT
+    return None
 
 
 def tank_of(demand: Demand, plant: PlantParameters, setpoints: Setpoints) -> Tank:
@@ -257,7 +287,11 @@ def buffer_study(demand: Demand, order: Order, chosen: Sequence[Figures]) -> Buf
         courses.append(Course(ready, FLAT_OUT, every_day(make, draw, tank.usable_m3)))
         bank = Bank(order.units, ready, unit_m3h)
         courses.append(Course(ready, AS_CALLED, every_day_as_called(bank, here.setpoints, tank, draw)))
-    fewest = least_units(unit_m3h, draw, tank.usable_m3)
+    earlier = None
+    if courses[-1].day.short_h and not courses[-2].day.short_h:
+        one_out = Bank(order.units, order.units - 1, unit_m3h)
+        earlier = earlier_calls(one_out, here.setpoints, tank, draw)
     return BufferStudy(
-        demand, tank, order.units, unit_m3h, coldest.point.degc, tuple(courses), tuple(reserves), fewest
-    )
+        demand, tank, order.units, unit_m3h, coldest.point.degc, tuple(courses), tuple(reserves),
+        least_units(unit_m3h, draw, tank.usable_m3), earlier,
+    )  # fmt: skip

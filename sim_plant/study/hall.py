@@ -69,6 +69,12 @@ def header_lines(h: HeaderStudy) -> list[str]:
         lines.append(f"In the way of one more: {', '.join(h.in_the_way)}.")
     if h.advice:
         lines.append(f"To do: {h.advice}.")
+    feed, drain = (h.loads[name].flush_m3h for name in ("feed", "drain"))
+    if (feed, drain) != h.reckoned:
+        lines.append(
+            f"A purge peaks at {feed:.2f} m3/h of feed and {drain:.2f} of drain, as simulated; the slots "
+            f"reckon with flush_feed_m3h = {h.reckoned[0]:g} and flush_drain_m3h = {h.reckoned[1]:g}."
+        )
     product = next(line for line in h.lines if line.name == "product")
     if product.loss_bar > h.counted_bar:
         lines.append(
@@ -87,6 +93,11 @@ def buffer_lines(b: BufferStudy) -> list[str]:
     ]
     lines += [f"{c.ready} units {c.manner}: {_met(b, c)}." for c in b.courses]
     lines += [f"{r.ready} units: {_reserve(b, r)}." for r in b.reserves]
+    if b.earlier:
+        lines.append(
+            f"Called sooner, with tank_first_pct = {b.earlier.tank_first_pct:g} and tank_last_pct = "
+            f"{b.earlier.tank_last_pct:g}, {b.units - 1} units meet the demand."
+        )
     fewest = "more than 24" if b.least_units is None else f"{b.least_units}"
     return [*lines, f"Fewest units that meet the demand with one out, this tank, flat out: {fewest}."]
 

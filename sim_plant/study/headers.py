@@ -1,7 +1,7 @@
 """Feed, product and drain header of the bank: velocity and loss to the last unit, and the flushes they carry.
 
-``[headers]`` of study.toml has the geometry. Units stand in a row, the first one nearest to booster, tank and
-pit. Pipes are full: a drain that falls to its pit runs partly full, faster and without this loss. What a change
+``[headers]`` of study.toml has the geometry. Units stand in a row, the first nearest to booster, tank, pit.
+Pipes are full: a drain that falls to its pit runs partly full, faster and without this loss. What a change
 of velocity at a branch gives back or takes is in its K and nowhere else; heights are left out.
 """
 
@@ -78,6 +78,7 @@ class HeaderStudy:
     degc: float
     slots: int  # of the proposed setpoints
     counted_bar: float  # that the plant model puts into the product header
+    reckoned: tuple[float, float]  # flush_feed_m3h and flush_drain_m3h of the setpoints
     lines: tuple[Line, ...]
     carried: int  # flushes at once; 0 when not even one
     in_the_way: tuple[str, ...]  # limits that the next flush breaks
@@ -155,14 +156,17 @@ def units_carried(table: Headers, loads: dict[str, Load], degc: float) -> int:
 
 
 def loads_of(setpoints: Setpoints, chosen: Sequence[Figures]) -> dict[str, Load]:
-    """Production as simulated at the temperature with most of it, flushes as the setpoints reckon them."""
-    s = setpoints
-    drain = max(f.unit_concentrate_m3h for f in chosen)
+    """At the temperature with most of it: the end of production, and the peak of a purge.
+
+    A flush takes what the setpoints reckon with where that is more. Product of a flush is the difference.
+    """
+    feed = max(setpoints.flush_feed_m3h, *(f.purge_feed_m3h for f in chosen))
+    drain = max(setpoints.flush_drain_m3h, *(f.purge_drain_m3h for f in chosen))
     product = max(f.unit_feed_m3h - f.unit_concentrate_m3h for f in chosen)
     return {
-        "feed": Load(max(f.unit_feed_m3h for f in chosen), s.flush_feed_m3h),
-        "product": Load(product, max(s.flush_feed_m3h - s.flush_drain_m3h, 0.0)),
-        "drain": Load(drain, s.flush_drain_m3h),
+        "feed": Load(max(f.unit_feed_m3h for f in chosen), feed),
+        "product": Load(product, max(feed - drain, 0.0)),
+        "drain": Load(max(f.unit_concentrate_m3h for f in chosen), drain),
     }
 
 
@@ -174,28 +178,35 @@ def header_study(table: Headers, order: Order, chosen: Sequence[Figures]) -> Hea
     flows = {"unit_feed_m3h": loads["feed"].produce_m3h, "unit_concentrate_m3h": loads["drain"].produce_m3h}
     slots = slots_of(here, flows)
     carried = flushes_carried(table, loads, units, degc)
-    in_the_way = broken_by(table, loads, units, carried + 1, degc) if carried < units else ()
+    beyond = lines_of(table, loads, units, carried + 1, degc) if carried < units else ()
     setpoints = here.setpoints.model_copy(update=flows)
     return HeaderStudy(
         table, loads, units, degc, slots, here.plant.header.product_loss_bar,
+        (here.setpoints.flush_feed_m3h, here.setpoints.flush_drain_m3h),
         lines_of(table, loads, units, max(slots, 1), degc),
-        carried, in_the_way,
+        carried,
+        tuple(text for line in beyond for text in line.broken),
         units_carried(table, loads, degc),
-        advice(setpoints, units, slots, carried),
+        advice(setpoints, units, slots, carried, [line.name for line in beyond if line.broken]),
     )  # fmt: skip
 
 
-def advice(setpoints: Setpoints, units: int, slots: int, carried: int) -> str:
-    """Which setpoint brings the slots down to what the headers carry; empty when they carry the slots."""
+def advice(setpoints: Setpoints, units: int, slots: int, carried: int, in_the_way: Sequence[str]) -> str:
+    """Which setpoint brings the slots down to what the headers carry; empty when they carry the slots.
+
+    Of drain and booster the one whose header is in the way comes first.
+    """
     if carried >= slots:
         return ""
     if carried == 0:
         return "no number of slots helps: the headers need wider pipe"
     s = setpoints
-    capacities = (
+    capacities = [
         ("drain_capacity_m3h", s.unit_concentrate_m3h, s.flush_drain_m3h),
         ("booster_capacity_m3h", s.unit_feed_m3h, s.flush_feed_m3h),
-    )
+    ]
+    if "drain" not in in_the_way:
+        capacities.reverse()
     why = "wider pipe is needed"
     for name, produce, flush in capacities:
         need = (units - carried) * produce + carried * flush
