@@ -91,8 +91,11 @@ def buffer_lines(b: BufferStudy) -> list[str]:
         f"Demand {day:.0f} m3 a day; a unit makes {b.unit_m3h:.2f} m3/h net at {b.degc:g} degC. Tank "
         f"{b.tank.volume_m3:g} m3, used from {b.tank.lowest_pct:g} to {b.tank.full_pct:g} %."
     ]
-    lines += [f"{c.ready} units {c.manner}: {_met(b, c)}." for c in b.courses]
-    lines += [f"{r.ready} units: {_reserve(b, r)}." for r in b.reserves]
+    reserves = {r.ready: f"; {_reserve(b, r)}" for r in b.reserves}
+    lines += [
+        f"{c.ready} units {c.manner}: {_met(b, c)}{reserves[c.ready] if c.manner == FLAT_OUT else ''}."
+        for c in b.courses
+    ]
     if b.earlier:
         lines.append(
             f"Called sooner, with tank_first_pct = {b.earlier.tank_first_pct:g} and tank_last_pct = "
