@@ -26,6 +26,7 @@ from sim_plant.study.buffer import (
     wanted,
 )
 from sim_plant.study.demand import Demand
+from tests.study.day_of_the_bank import LEVEL_PCT, rows_of
 
 MINUTE_H = 1.0 / 60.0
 DRAWS = st.lists(st.integers(0, 20).map(float), min_size=24, max_size=24)
@@ -171,6 +172,13 @@ def test_units_called_sooner_meet_the_demand_and_the_next_smaller_change_does_no
     smaller = changed.model_copy(update={"tank_last_pct": changed.tank_last_pct - 5.0})
     assert every_day_as_called(bank, smaller, TANK, DRAW).short_h > 0.0
     assert earlier_calls(bank, s, Tank(4.0, 10.0, 95.0), DRAW) is None
+
+
+def test_the_whole_bank_under_its_firmware_fills_the_tank_as_is_reckoned() -> None:
+    """An hour with one unit out; ``python -m tests.study.day_of_the_bank`` runs the day."""
+    (row,) = rows_of(out=1, hours=1)
+    assert row.bank_pct == pytest.approx(row.study_pct, abs=1.5)
+    assert row.bank_pct > LEVEL_PCT + 3.0
 
 
 def test_the_site_has_the_word_where_the_table_has_none() -> None:
