@@ -71,7 +71,7 @@ def study(
     """Try purges and restrictors on the plant model with the water of study.toml, and propose setpoints.
 
     Writes sweep.csv, report.html and, when some choice holds every limit, a folder site that prove takes;
-    with [headers] and [demand] in study.toml also headers.csv and buffer.csv, pipes and tank of the bank.
+    with tables headers and demand in study.toml also headers.csv and buffer.csv, pipes and tank of the bank.
     Exit code 1 when none does, 2 when the analysis does not hold together.
     """
     errors = Console(stderr=True, highlight=False, emoji=False)
