@@ -33,8 +33,9 @@ from sim_plant.commands.common import (
     unused,
 )
 from sim_plant.site import demo_folder, load_site
-from sim_plant.study.analysis import read_study
+from sim_plant.study.analysis import StudyFile, read_study
 from sim_plant.study.flushes import flushes
+from sim_plant.study.hall import check_hall, hall_lines, hall_of, write_hall
 from sim_plant.study.papers import (
     PAGE_FILE,
     SITE_FOLDER,
@@ -69,7 +70,8 @@ def study(
 ) -> None:
     """Try purges and restrictors on the plant model with the water of study.toml, and propose setpoints.
 
-    Writes sweep.csv, report.html and, when some choice holds every limit, a folder site that prove takes.
+    Writes sweep.csv, report.html and, when some choice holds every limit, a folder site that prove takes;
+    with tables headers and demand in study.toml also headers.csv and buffer.csv, pipes and tank of the bank.
     Exit code 1 when none does, 2 when the analysis does not hold together.
     """
     errors = Console(stderr=True, highlight=False, emoji=False)
@@ -77,6 +79,7 @@ def study(
     try:
         loaded = load_site(site or demo_folder(), set_ or ())
         file, analysis = read_study(loaded.folder, balance_with)
+        check_hall(file, loaded.file.plant, loaded.setpoints)
         folder = _new_folder(out, loaded.name, started)
     except (InputError, OSError) as error:
         errors.print(f"skidproof: {error}", soft_wrap=True, markup=False)
@@ -96,7 +99,7 @@ def study(
     except KeyboardInterrupt as error:
         errors.print("skidproof: stopped; nothing was written")
         raise typer.Exit(STOPPED) from error
-    found = _propose(order, figures)
+    found = _propose(order, figures, file)
     job = Job(loaded, OUR_FIRMWARE, chosen_seed, folder)
     try:
         _write(found, order, job, started)
@@ -128,16 +131,17 @@ def _carry_out(order: Order, points: list[Point], hands: Hands, errors: Console)
     return [came[point] for point in points]
 
 
-def _propose(order: Order, figures: list[Figures]) -> Study:
+def _propose(order: Order, figures: list[Figures], file: StudyFile) -> Study:
     held = most_concentrated(order.analysis, order.limits)
     chosen = choose(figures)
     made = [flushes(order, f.point) for f in chosen]
     proposal = propose(order, chosen, made, held) if chosen else None
-    return Study(order.analysis, order.limits, figures, held, proposal)
+    return Study(order.analysis, order.limits, figures, held, proposal, hall_of(file, order, chosen))
 
 
 def _write(found: Study, order: Order, job: Job, started: datetime) -> None:
     write_sweep(found.figures, job.folder / SWEEP_FILE)
+    write_hall(found.hall, job.folder)
     about = about_proof(job, started, ["skidproof", *sys.argv[1:]], True, len(found.figures))
     (job.folder / PAGE_FILE).write_text(study_html(found, about), encoding="utf-8")
     if found.proposal is not None:
@@ -156,6 +160,8 @@ def _tell(found: Study, folder: Path) -> None:
         console.print(table)
         for note in found.proposal.notes:
             console.print(f"note: {note}", soft_wrap=True, markup=False)
+    for text in hall_lines(found.hall):
+        console.print(text, soft_wrap=True, markup=False)
     console.print(coverage(found), soft_wrap=True, markup=False)
     console.print(f"{outcome(found)}.", soft_wrap=True, markup=False)
     console.print(

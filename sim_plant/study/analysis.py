@@ -1,6 +1,7 @@
 """The feed-water analysis of a site: read, held against itself, refused in one line when it cannot be.
 
-    SITE/study.toml    [water] the analysis, [limits] what must hold, [sweep] what is tried
+    SITE/study.toml    [water] the analysis, [limits] what must hold, [sweep] what is tried,
+                       [demand] what is drawn over a day, [headers] the pipes of the bank (both optional)
 
 Nothing is corrected silently. ``balanced`` makes up for a difference of charges with one ion, when asked.
 """
@@ -12,12 +13,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from controller.files import InputError, explain, read_toml
 from sim_plant.process.chemistry import CACO3_MG_MMOL, Water
 from sim_plant.process.speciation import IONS, SILICA_GRAM_MOL, Mixture, solve
 from sim_plant.process.water import NACL_KG_MOL
+from sim_plant.study.demand import Demand
+from sim_plant.study.header_table import Headers
+from sim_plant.study.tables import Numbers
+from sim_plant.study.tables import Table as _Table
 
 STUDY_FILE = "study.toml"
 BALANCE_MOST_PCT = 10.0  # own choice: twice what Standard Methods 1030 E allows above 10 meq/L
@@ -27,18 +32,6 @@ FACTOR_LEAST, FACTOR_MOST = 0.45, 0.95
 _MG_EACH_MEQ_CACO3 = CACO3_MG_MMOL / 2.0
 
 Mgl = Annotated[float, Field(ge=0, le=40000)]
-
-
-def _tuple(value: object) -> object:
-    """A list, as TOML has it, made a tuple: strict validation takes nothing else."""
-    return tuple(value) if isinstance(value, list) else value
-
-
-Numbers = Annotated[tuple[float, ...], BeforeValidator(_tuple)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class WaterTable(_Table):
@@ -109,6 +102,8 @@ class StudyFile(_Table):
     water: WaterTable
     limits: Limits = Limits()
     sweep: Sweep = Sweep()
+    demand: Demand | None = None
+    headers: Headers | None = None
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from sim_plant.bench.evidence.frame import Head, badge, render
 from sim_plant.bench.evidence.svg import STYLE
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.study.analysis import Analysis, Limits
+from sim_plant.study.hall import Hall, buffer_lines, hall_plots, header_lines
 from sim_plant.study.plots import Series, plot
 from sim_plant.study.points import Figures
 from sim_plant.study.proposal import Proposal, allowed_choices, choice_of, why_none
@@ -37,6 +38,7 @@ class Study:
     figures: Sequence[Figures]
     allowed_factor: tuple[float, str, float]
     proposal: Proposal | None
+    hall: Hall
 
 
 def row_of(f: Figures) -> tuple[str, ...]:
@@ -96,6 +98,9 @@ def study_html(study: Study, about: About) -> str:
         columns=COLUMNS,
         rows=[row_of(f) for f in study.figures],
         style=Markup(STYLE),  # our own style sheet
+        hall_plots=[[Markup(one) for one in part] for part in hall_plots(study.hall)],
+        header_lines=header_lines(study.hall.headers) if study.hall.headers else [],
+        buffer_lines=buffer_lines(study.hall.buffer) if study.hall.buffer else [],
         plots=[Markup(one) for one in plots(study)],  # our own SVG; its texts were escaped when it was drawn
     )
 

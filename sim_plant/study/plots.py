@@ -22,8 +22,10 @@ class Series(NamedTuple):
     points: Sequence[tuple[float, float, bool]]
 
 
-def plot(title: str, axis: str, series: Sequence[Series], limit: float | None = None) -> str:
-    """One plot as SVG. Full dots are allowed, hollow ones are not; the grey ground has an allowed point."""
+def plot(
+    title: str, axis: str, series: Sequence[Series], limit: float | None = None, ground: bool = True
+) -> str:
+    """One plot as SVG. Full dots are allowed, hollow ones are not; a grey ground has an allowed point."""
     xs = [x for s in series for x, _, _ in s.points]
     ys = [y for s in series for _, y, _ in s.points] + ([] if limit is None else [limit])
     across = _span(xs, LEFT, WIDTH - RIGHT)
@@ -31,7 +33,7 @@ def plot(title: str, axis: str, series: Sequence[Series], limit: float | None = 
     parts = [
         f'<svg class="run-picture" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" role="img">',
         text(LEFT, 14, title, "strong"),
-        *_ground(series, across),
+        *(_ground(series, across) if ground else ()),
         *_frame(across, up, axis),
     ]
     if limit is not None:

@@ -59,6 +59,8 @@ class Figures(NamedTuple):
     start_s: float | None  # how long it is above it; None when it stays there
     unit_feed_m3h: float  # of one unit at the end of its production, rounded up
     unit_concentrate_m3h: float
+    purge_feed_m3h: float  # most that one unit takes in a purge, for a moment
+    purge_drain_m3h: float  # most that it sends down the drain
     slots: int  # units that may flush at once with these flows; 0 when there is no room, or timers contradict
     settled: bool
     broken: tuple[str, ...]  # limits that do not hold
@@ -154,6 +156,8 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
         first.first_s(~over),
         seen["unit_feed_m3h"],
         seen["unit_concentrate_m3h"],
+        float(purge.of("feed_m3h").max()),
+        float(purge.of("concentrate_m3h").max()),
         slots,
         settled,
         (),

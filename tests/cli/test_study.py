@@ -38,8 +38,14 @@ def test_a_proposal_is_a_site_that_loads_and_every_point_is_in_the_table(tmp_pat
     assert proposed.file.plant.source.tds_mgl == 3189.1
     assert "by simulation; margin: times 1.25" in (out / "site" / "site.toml").read_text(encoding="utf-8")
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert page.count("<svg") == 4
+    assert page.count("<svg") == 8
     assert "start_flush_s" in page
+    assert "the headers carry 2 with 6 units" in answer.out
+    pipes = list(csv.DictReader((out / "headers.csv").open(encoding="utf-8")))
+    assert [(row["header"], row["to_unit"]) for row in pipes][5:7] == [("feed", "6"), ("product", "1")]
+    hours = list(csv.DictReader((out / "buffer.csv").open(encoding="utf-8")))
+    assert len(hours) == 4 * 24  # all units and one less, flat out and as called
+    assert all(10.0 <= float(row["level_pct"]) <= 95.0 for row in hours)
 
 
 def test_where_no_choice_holds_every_limit_nothing_is_proposed_and_the_limit_is_named(tmp_path: Path) -> None:
@@ -49,7 +55,10 @@ def test_where_no_choice_holds_every_limit_nothing_is_proposed_and_the_limit_is_
     assert answer.code == 1, answer
     assert "No choice holds every limit; in the way: calcite (2 of 2 points)." in answer.out
     assert not (out / "site").exists()
-    assert (out / "report.html").exists()
+    left_out = "Left out: no choice holds every limit, so there are no flows to reckon with."
+    assert (out / "report.html").read_text(encoding="utf-8").count(left_out) == 2
+    assert not (out / "headers.csv").exists()
+    assert not (out / "buffer.csv").exists()
 
 
 def test_a_bad_analysis_ends_with_one_line_and_nothing_written(tmp_path: Path) -> None:
@@ -57,6 +66,16 @@ def test_a_bad_analysis_ends_with_one_line_and_nothing_written(tmp_path: Path) -
     answer = call("study", str(site_with(tmp_path, ("ph = 7.3\n", ""))), "--out", str(out))
     assert answer.code == 2
     assert answer.err == "skidproof: study.toml: water.ph is missing\n"
+    assert not out.exists()
+
+
+def test_levels_that_do_not_fit_the_site_end_with_one_line_and_nothing_written(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    site = site_with(tmp_path, ("[demand]\n", "[demand]\nlowest_pct = 80\n"))
+    sets = ("--set", "tank_stop_pct=70", "--set", "tank_first_pct=60")
+    answer = call("study", str(site), "--out", str(out), *sets)
+    assert answer.code == 2
+    assert answer.err == "skidproof: study.toml: demand.lowest_pct = 80: must be below tank_stop_pct = 70\n"
     assert not out.exists()
 
 

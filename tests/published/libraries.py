@@ -21,6 +21,7 @@ from phreeqpython import PhreeqPython
 from scipy.optimize import brentq
 
 from sim_plant.process import chemistry, conductivity, pipes, solutions, speciation, water
+from sim_plant.study import headers
 from tests.published.ours_water import SEA_SALT_RATIO
 
 KELVIN, ATMOSPHERE_MPA = 273.15, 0.101325
@@ -63,6 +64,31 @@ def _water(degc: float) -> IAPWS95:
 
 def _viscosity(degc: float) -> float:
     return float(iapws._iapws._Viscosity(_water(degc).rho, degc + KELVIN))
+
+
+_HEADER = headers.Pipe(bore_mm=100.0)
+_HEADERS = headers.Headers(feed=_HEADER, product=_HEADER, drain=_HEADER, roughness_mm=0.1)
+
+
+def _ours_header_pa(bore_mm: float, unit_m3h: float, units: float, degc: float) -> float:
+    pipe = _HEADER.model_copy(update={"bore_mm": bore_mm})
+    return 1e5 * headers.segments_of(pipe, _HEADERS, [unit_m3h] * round(units), degc)[-1].sum_bar
+
+
+def _theirs_header_pa(bore_mm: float, unit_m3h: float, units: float, degc: float) -> float:
+    """Both take a pipe as laminar up to Re 2300; that is no law, so it is put in."""
+    bore_m, rho, mu, loss_pa = bore_mm / 1000, _water(degc).rho, _viscosity(degc), 0.0
+    for left in range(round(units), 0, -1):
+        v = left * unit_m3h / 3600 / (math.pi / 4 * bore_m**2)
+        re = fluids.Reynolds(V=v, D=bore_m, rho=rho, mu=mu)
+        f = (
+            fluids.friction.friction_laminar(re)
+            if re <= 2300
+            else fluids.friction.Colebrook(re, 1e-4 / bore_m)
+        )
+        length, k = (10.0, 2.0) if left == round(units) else (1.5, 0.5)
+        loss_pa += fluids.dP_from_K(fluids.K_from_f(f, length, bore_m) + k, rho, v)
+    return loss_pa
 
 
 @cache
@@ -261,6 +287,12 @@ COMPARISONS = (
         "friction factor, laminar", "pipes.friction_factor", "fluids 1.3.1", ("log10 Re", "e/D"),
         ((0, 3.3), (0, 0.05)), lambda x, e: pipes.friction_factor(10**x, e),
         lambda x, e: fluids.friction_factor(Re=10**x, eD=e), 1e-12, 0.0, "the same law",
+    ),
+    Comparison(
+        "loss of a header with branches, to its last unit", "headers.segments_of",
+        f"fluids 1.3.1 (Colebrook), {IAPWS}", ("bore mm", "m3/h of a unit", "units", "degC"),
+        ((25, 200), (0.3, 3), (1, 24), (5, 45)), _ours_header_pa, _theirs_header_pa, 1e-4, 2.0e-5,
+        "the same equation; properties of water are fits",
     ),
     Comparison(
         "Cv of a Kv", "pipes.cv_from_kv", "fluids 1.3.1", ("m3/h",), ((0.01, 100),), pipes.cv_from_kv,
