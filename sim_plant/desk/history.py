@@ -48,7 +48,8 @@ class History:
     def __init__(self, n_units: int) -> None:
         self._lock = threading.Lock()
         self._t_ms = np.zeros(ROWS_MAX, dtype=np.int64)
-        self._values = np.empty((ROWS_MAX, len(BANK_LOOPS) + n_units * len(UNIT_LOOPS)), dtype=np.float32)
+        shape = (ROWS_MAX, len(BANK_LOOPS) + n_units * len(UNIT_LOOPS))
+        self._values = np.full(shape, np.nan, dtype=np.float32)  # written, so that memory is taken now
         self._first, self._count = 0, 0
         self._changes: deque[Change] = deque(maxlen=CHANGES_MAX)
         self._marks: deque[Mark] = deque(maxlen=MARKS_MAX)
