@@ -94,6 +94,18 @@ _OTHERS = {
         "both instruments in a standard solution; the compensation to 25 degC of both",
         "whoever may calibrate instruments; at the transmitter, not in its cabinet",
     ),
+    "dose": (
+        "the pump strokes without delivering, its stroke was changed, the tank was mixed otherwise, or it "
+        "siphons into a line under suction; none of them need raise an alarm",
+        "both readings again; the pump against a measuring cylinder; the check valve at the injection; the "
+        "mix of the tank against the safety data sheet",
+        "a trained person with the safety data sheet, gloves and goggles; the line is under pressure",
+    ),
+    "dose_age": (
+        "it is not known whether the dose that is set is the dose that is given: no alarm can tell",
+        "the level of the tank and the feed's totaliser, at the same moment",
+        OPERATOR,
+    ),
     "cell_age": (
         "it is not known whether the salt passage can be believed",
         "the loop against a hand meter, in the same water at the same moment",

@@ -70,7 +70,7 @@ def look_into(log_path: Path, table_path: Path, mend: Sequence[str] = ()) -> Fin
         for one, found in zip(rows, days, strict=True)
         for item in judge_unit(one, found, table, has_loss(table))
     ]
-    items += judge_dates(table.done, table.hand_meter, last)
+    items += judge_dates(table.done, table.hand_meter, table.dose_check, last)
     return Findings(
         table, log, rows, days, items, advise(items), _doubts(table, log, rows, days), first, last
     )

@@ -101,6 +101,15 @@ class HandMeter(_Part):
     loop_us_cm: float = Field(ge=0, description="the loop at that moment")
 
 
+class DoseCheck(_Part):
+    """Antiscalant used against the feed it went into, both read by hand over the same days."""
+
+    on: Day = Field(description="day of the reading that ends it")
+    used_l: float = Field(gt=0, le=10000, description="drawn from the tank since the reading before, L")
+    feed_m3: float = Field(gt=0, le=1e7, description="that the feed's totaliser moved on meanwhile, m3")
+    dose_ml_per_m3: float = Field(gt=0, le=1000, description="that is set: mL of what is in the tank, per m3")
+
+
 class Done(_Part):
     """When something was done by hand that no log shows."""
 
@@ -122,6 +131,7 @@ class Table(_Part):
     baseline: Baseline | None = None
     done: Done = Done()
     hand_meter: list[HandMeter] = Field([], description="one for each comparison")
+    dose_check: list[DoseCheck] = Field([], description="one for each reading")
 
     @model_validator(mode="after")
     def _columns_known(self) -> Self:

@@ -1,8 +1,8 @@
 """The triggers of practice, held against days, dates and comparisons by hand.
 
 Limits: 10 to 15 % of normalised flow, 10 % of normalised salt passage and 15 % of pressure loss are widely
-quoted; the prefilter's pressures, the intervals of checks and the 10 % of a conductivity cell are own choices
-informed by practice. The makers' written limits override all of them.
+quoted; the prefilter's pressures, the intervals of checks, the 10 % of a conductivity cell and the 15 % of a
+dose are own choices informed by practice. The makers' written limits override all of them.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sim_plant.upkeep.days import DAY_S, Day, UnitDays, day_named, day_number
 from sim_plant.upkeep.rows import UnitRows
-from sim_plant.upkeep.table import Done, HandMeter, Table
+from sim_plant.upkeep.table import Done, DoseCheck, HandMeter, Table
 from sim_plant.upkeep.trend import Fit, Interval, change_pct, fit_line
 
 RECENT_DAYS, RECENT_WITHIN = 7, 14  # days with data that are "now", and how far back they may lie
@@ -25,8 +25,8 @@ SPAN_DAYS = 14  # between baseline and now, at least
 DRIFT = 0.01  # of the feed pressure: so far two pressure loops may drift apart, own choice
 GAP_DAYS = 3  # told when longer
 PREFILTER_BAR = (0.7, 1.0)
-PREFILTER_DAYS, METER_DAYS, PROOF_DAYS = 91, 31, 183
-METER_PCT = 10.0
+PREFILTER_DAYS, METER_DAYS, PROOF_DAYS, DOSE_DAYS = 91, 31, 183, 8  # a week, and a day for the round
+METER_PCT, DOSE_PCT = 10.0, 15.0
 IDLE_S, PRESERVE_S = 48 * 3600.0, 14 * DAY_S
 
 
@@ -207,7 +207,7 @@ def _idle(rows: UnitRows) -> list[Item]:
     return [Item(rows.unit, "idle", "standstill", state, "-", shown, None, None, words, "")]
 
 
-def judge_dates(done: Done, meters: list[HandMeter], today: date) -> list[Item]:
+def judge_dates(done: Done, meters: list[HandMeter], doses: list[DoseCheck], today: date) -> list[Item]:
     """What is due by the calendar, and comparisons by hand; ``today`` is the last day of the log."""
     items = []
     if done.prefilter_changed is not None:
@@ -220,6 +220,8 @@ def judge_dates(done: Done, meters: list[HandMeter], today: date) -> list[Item]:
         )
     for unit in sorted({meter.unit for meter in meters}):
         items += _meter(max((m for m in meters if m.unit == unit), key=lambda m: m.on), today)
+    if doses:
+        items += _dose(max(doses, key=lambda dose: dose.on), today)
     return items
 
 
@@ -248,4 +250,25 @@ def _meter(meter: HandMeter, today: date) -> list[Item]:
             "",
         ),
         _due("cell_age", "conductivity cell since its comparison", meter.on, METER_DAYS, today, meter.unit),
+    ]
+
+
+def _dose(check: DoseCheck, today: date) -> list[Item]:
+    """Both ways are bad: too little lets scale begin, too much dirties membranes and tells of a siphon."""
+    found = 1000.0 * check.used_l / check.feed_m3
+    apart = 100.0 * (found / check.dose_ml_per_m3 - 1.0)
+    return [
+        Item(
+            0,
+            "dose",
+            "antiscalant used against feed",
+            State.REACHED if abs(apart) > DOSE_PCT else State.CLEAR,
+            f"{check.dose_ml_per_m3:g} mL/m3 set",
+            f"{found:.3g} mL/m3 on {check.on}",
+            Interval(apart, apart, apart),
+            None,
+            f"{DOSE_PCT:g} % apart",
+            "",
+        ),
+        _due("dose_age", "antiscalant since its reading", check.on, DOSE_DAYS, today),
     ]

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sim_plant.upkeep.advice import advise
 from sim_plant.upkeep.findings import Findings, look_into
-from sim_plant.upkeep.table import Done, HandMeter
+from sim_plant.upkeep.table import Done, DoseCheck, HandMeter
 from sim_plant.upkeep.trend import Interval, change_pct, fit_line
 from sim_plant.upkeep.triggers import LIMITS, Item, State, _state, judge_dates
 from tests.upkeep.logs import TABLE, lines, steady, write
@@ -212,18 +213,34 @@ def test_very_many_days_are_thinned_and_keep_their_slope():
 
 def test_what_is_due_by_the_calendar():
     done = Done(prefilter_changed=date(2026, 1, 1), protections_proved=date(2026, 1, 1))
-    early, late = (judge_dates(done, [], day) for day in (date(2026, 4, 1), date(2026, 4, 2)))
+    early, late = (judge_dates(done, [], [], day) for day in (date(2026, 4, 1), date(2026, 4, 2)))
     assert [one.state for one in early] == [State.CLEAR, State.CLEAR]
     assert [one.state for one in late] == [State.REACHED, State.CLEAR]
-    assert [one.state for one in judge_dates(done, [], date(2025, 12, 31))] == [State.UNJUDGED] * 2
+    assert [one.state for one in judge_dates(done, [], [], date(2025, 12, 31))] == [State.UNJUDGED] * 2
 
 
 def test_a_conductivity_cell_more_than_ten_percent_off_is_to_be_calibrated_and_the_last_comparison_counts():
     old = HandMeter(on=date(2026, 1, 1), unit=1, hand_us_cm=200, loop_us_cm=200)
     for loop, state in ((221, State.REACHED), (219, State.CLEAR), (179, State.REACHED)):
         new = HandMeter(on=date(2026, 2, 1), unit=1, hand_us_cm=200, loop_us_cm=loop)
-        cell, age = judge_dates(Done(), [new, old], date(2026, 3, 4))
+        cell, age = judge_dates(Done(), [new, old], [], date(2026, 3, 4))
         assert (cell.state, age.state) == (state, State.REACHED)
+
+
+@pytest.mark.parametrize(
+    ("used_l", "state"), [(2.5, State.REACHED), (2.6, State.CLEAR), (3.4, State.CLEAR), (3.5, State.REACHED)]
+)
+def test_a_dose_more_than_fifteen_percent_off_either_way_is_looked_into_and_the_last_reading_counts(
+    used_l, state
+):
+    old = DoseCheck(on=date(2026, 1, 1), used_l=9, feed_m3=1000, dose_ml_per_m3=3)
+    new = DoseCheck(on=date(2026, 1, 8), used_l=used_l, feed_m3=1000, dose_ml_per_m3=3)
+    for day, age_state in ((15, State.CLEAR), (16, State.REACHED)):
+        dose, age = judge_dates(Done(), [], [new, old], date(2026, 1, day))
+        assert (dose.state, age.state) == (state, age_state)
+    assert [one.seen.split(":")[0] for one in advise([dose])] == (
+        ["antiscalant used against feed"] if state is State.REACHED else []
+    )
 
 
 @pytest.mark.parametrize(
