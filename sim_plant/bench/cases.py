@@ -39,7 +39,8 @@
     [run]
     for_s = 120                         the run goes on so long after the last step
 
-Times are seconds, other quantities carry their unit in the key.
+Times are seconds, other quantities carry their unit in the key. A number may follow the site, as
+``at_s = "= start_flush_s - 2"`` (see sums.py).
 """
 
 from __future__ import annotations
@@ -61,6 +62,7 @@ from controller.unit.states import UnitState
 from sim_plant.bench.alarms_seen import BANK_ALARMS, PREFIX, UNIT_ALARMS
 from sim_plant.bench.monitors import REQUIREMENTS
 from sim_plant.bench.steps import BANK_SWITCHES, Seconds, Step, Table, take_quantity, unit_word
+from sim_plant.bench.sums import reckoned
 from sim_plant.bench.trace import BANK_AI, BANK_AO, BANK_DI, BANK_DO, UNIT_AI, UNIT_DI, UNIT_DO
 from sim_plant.site import Site
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
@@ -261,6 +263,7 @@ def load_case(path: Path, site: Site) -> list[Run]:
         raise InputError(
             f"{path.name}: ${name} is not in [vary]{f': did you mean ${near[0]}?' if near else ''}"
         )
+    data, vary = reckoned(data, site, path.name), reckoned(vary, site, path.name)
     stem = path.name.removesuffix(CASE_ENDING)
     runs = []
     for number, values in enumerate(itertools.product(*vary.values()), start=1):

@@ -7,7 +7,7 @@ import numpy as np
 from sim_plant.bench.monitors import forms
 from sim_plant.bench.monitors.causes import alarm_shown, blanked, other_cause
 from sim_plant.bench.monitors.observed import Observed
-from sim_plant.bench.monitors.purging import running_flushes
+from sim_plant.bench.monitors.purging import RunningFlush, running_flushes
 from sim_plant.bench.monitors.reactions import answers, stays_dead
 from sim_plant.bench.monitors.requirement import Requirement
 from sim_plant.bench.monitors.tally import Tally
@@ -133,13 +133,17 @@ def _bad_spell_bounded(obs: Observed, tally: Tally, unit: int, span: tuple[int, 
     """Pump-on time in one unbroken spell of bad water against all blanking and alarm times together."""
     sp = obs.setpoints
     start, end = span
-    flushes = [flush for flush in running_flushes(obs, unit) if start <= flush.start < end]
+    running = running_flushes(obs, unit)
+    flushes = [flush for flush in running if start <= flush.start < end]
     quality = sum(1 for flush in flushes if flush.quality)
     purges = len(flushes) - quality
     judged_s = sp.tds_alarm_s + ANSWER_S
     allowed_s = sp.tds_blank_start_s + (quality + 1) * judged_s
     allowed_s += quality * (sp.quality_flush_s + sp.tds_blank_purge_s)
     allowed_s += purges * (sp.purge_s + sp.tds_blank_purge_s + judged_s)
+    allowed_s += _hidden_at_first_s(obs, running, start)
+    if obs.tds_above(sp.tds_lockout_mgl, unit)[start:end].any():  # a stop alone is due, after its own time
+        allowed_s += max(sp.tds_lockout_s - sp.tds_alarm_s, 0.0)
     counted = obs.slot_free(unit)[start:end] | obs.on("flush_valve", unit)[start:end]
     steps_ms = np.diff(obs.t[start : min(end + 1, obs.n)])
     lasted_ms = int(steps_ms[counted[: len(steps_ms)]].sum())
@@ -149,6 +153,15 @@ def _bad_spell_bounded(obs: Observed, tally: Tally, unit: int, span: tuple[int, 
     if lasted_ms > limit_ms or (ended_by_stop and beyond_blanking):
         text = f"{lasted_ms / 1000:.0f} s on bad water, {quality} quality flushes, {purges} purges"
         tally.timed(int(obs.t[start]), unit, limit_ms - lasted_ms, text)
+
+
+def _hidden_at_first_s(obs: Observed, running: list[RunningFlush], start: int) -> float:
+    """How long the flush before this row, under way or just over, keeps bad water from being judged."""
+    before = [flush for flush in running if flush.start < start]
+    if not before:
+        return 0.0
+    over_ms = int(obs.t[min(before[-1].end, obs.n - 1)]) + ms(obs.setpoints.tds_blank_purge_s)
+    return max(over_ms - int(obs.t[start]), 0) / 1000.0
 
 
 def off_spec_bounded(obs: Observed) -> Tally:
@@ -267,6 +280,8 @@ RULES = (
             "tds_per_us",
             "tds_alarm_mgl",
             "tds_alarm_s",
+            "tds_lockout_mgl",
+            "tds_lockout_s",
             "tds_blank_start_s",
             "tds_blank_purge_s",
             "quality_flush_s",

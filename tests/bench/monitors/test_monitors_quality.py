@@ -197,6 +197,16 @@ def test_sr_22_purging_more_often_hides_nothing() -> None:
     assert story.verdict("SR-22") is Verdict.FAIL
 
 
+@pytest.mark.parametrize(("after_s", "verdict"), [(182.6, Verdict.PASS), (182.7, Verdict.FAIL)])
+def test_sr_22_counts_what_is_left_of_a_flush_and_the_time_of_the_lockout(
+    after_s: float, verdict: Verdict
+) -> None:
+    """Very bad 3 s into a flush of 60 s: 57 s and 30 s blanked, 60 s and 5 s judged, 30 s of a start."""
+    story = bad_water(at_s=403, us_cm=VERY_BAD_US, seconds=900).purge(400, 1, for_s=60)
+
+    assert story.cut(403 + after_s, 1).verdict("SR-22", Setpoints(tds_blank_start_s=30)) is verdict
+
+
 @pytest.mark.parametrize(("third_s", "verdict"), [(3930.0, Verdict.PASS), (3900.0, Verdict.FAIL)])
 def test_sr_22_a_third_quality_flush_does_not_come_within_the_hour(third_s: float, verdict: Verdict) -> None:
     """The first begins at 400 s; an hour less 2 % later is 3928 s."""
