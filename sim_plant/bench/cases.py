@@ -6,7 +6,7 @@
 
     [given]
     states = ["PRODUCE", "PURGE"]       one run for each: the state of the unit under test at the strike
-    unit = 2                            unit under test
+    unit = 2                            unit under test; left out: 2, or 1 in a bank of one
     offset_s = 5                        so long after the state was entered
     tank_pct = 30, demand_m3h = 5       optional; set at the strike
 
@@ -70,6 +70,7 @@ from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 RUNS_MAX = 500
 EVERY_RUN_MAX = 2000
 CASE_ENDING = ".case.toml"
+UNIT_LEFT_OUT = 2  # unit under test of a file that names none; 1 in a bank of one
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}\.case\.toml")  # it is part of every run's file name
 
 
@@ -77,7 +78,7 @@ class Given(Table):
     """The situation in which the case strikes."""
 
     states: tuple[UnitState, ...] = Field(min_length=1)
-    unit: int = Field(2, ge=1, le=64)
+    unit: int = Field(UNIT_LEFT_OUT, ge=1, le=64)
     offset_s: Seconds = 2.0
     tank_pct: float | None = Field(None, ge=0, le=100)
     demand_m3h: float | None = Field(None, ge=0, le=1000)
@@ -263,6 +264,8 @@ def load_case(path: Path, site: Site) -> list[Run]:
         raise InputError(
             f"{path.name}: ${name} is not in [vary]{f': did you mean ${near[0]}?' if near else ''}"
         )
+    if isinstance(data.get("given"), dict):
+        data["given"].setdefault("unit", min(UNIT_LEFT_OUT, site.units))
     data, vary = reckoned(data, site, path.name), reckoned(vary, site, path.name)
     stem = path.name.removesuffix(CASE_ENDING)
     runs = []

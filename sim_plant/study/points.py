@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from controller.settings import Setpoints
+from controller.signals import UNIT_SIGNALS, signal_named
 from sim_plant.process.duty import net_production_m3h, net_recovery
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.study.analysis import Analysis, Limits, Sweep
@@ -18,6 +19,8 @@ from sim_plant.study.scaling import Saturation, saturation
 from sim_plant.study.unit_run import J_PER_KWH, PA_BAR, PRODUCE, PURGE, Phase, UnitRun
 
 CYCLES_MOST = 6
+LOCKOUT = 1.5  # of the quality alarm, own choice
+LOOP_SHARE = 0.95  # of its span that a loop must not pass to be believed, own choice
 SAME = 0.002  # two cycles are alike when product and peak differ by less, in shares
 
 
@@ -135,7 +138,8 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
     made = saturation(o.analysis, factor, point.degc)
     tds, permeate = _permeate(o, produce, purge)
     flows = {"unit_feed_m3h": "feed_m3h", "unit_concentrate_m3h": "concentrate_m3h"}
-    seen = {name: rounded_up(float(produce.of(of)[-1]), 0.01) for name, of in flows.items()}
+    ends = {name: float(produce.of(of)[-1]) for name, of in flows.items()}
+    seen = {name: max(rounded_up(m3h, 0.01), 0.01) for name, m3h in ends.items()}  # 0 is no setpoint
     slots = slots_of(o, seen)
     over = first.of("permeate_tds_mgl") > o.limits.permeate_tds_mgl
     peak_drain = (o.units - max(slots, 1)) * float(produce.of("concentrate_m3h")[-1])
@@ -195,9 +199,16 @@ def broken_by(o: Order, f: Figures) -> tuple[str, ...]:
         ("silt", o.analysis.table.silt_density_index <= limits.silt_density_index),
         ("start-up", f.start_s is not None),
         ("flush slots", f.slots > 0),
+        ("quality loop", lockout_mgl(o) > limits.permeate_tds_mgl),
         ("not settled", f.settled),
     )
     return tuple(name for name, holds in rules if not holds)
+
+
+def lockout_mgl(o: Order) -> float:
+    """Quality lockout for the limit of the study: what the conductivity loop cannot show locks nothing out."""
+    shown_mgl = LOOP_SHARE * signal_named(UNIT_SIGNALS, "permeate_cond_ma").hi * o.setpoints.tds_per_us
+    return math.floor(min(LOCKOUT * o.limits.permeate_tds_mgl, shown_mgl))
 
 
 def _to_tank(o: Order, purge: Phase, name: str) -> float:

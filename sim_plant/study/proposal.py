@@ -17,11 +17,11 @@ from controller.site import SITE_FILE
 from sim_plant.site import Site
 from sim_plant.study.analysis import STUDY_FILE
 from sim_plant.study.flushes import AsLeft, Flushes
-from sim_plant.study.points import Figures, Order, Point, rounded_up
+from sim_plant.study.points import LOCKOUT, LOOP_SHARE, Figures, Order, Point, lockout_mgl, rounded_up
 
 Choice = tuple[float, float, float]
 FACTOR_HELD_MOST = 20.0  # the greatest that [plant.scaling] held_ratio takes
-CLEAR, LOCKOUT = 0.85, 1.5  # of the quality alarm, own choices
+CLEAR = 0.85  # of the quality alarm, own choice
 ALIKE = 0.001  # choices whose production differs by less are taken as equal
 
 
@@ -156,7 +156,11 @@ def _quality(sheet: _Sheet, order: Order, chosen: Sequence[Figures]) -> None:
     left = f"{100.0 * (1.0 - mean / limit):.0f} % above the worst mean, {mean:.0f} mg/L"
     sheet.put("tds_alarm_mgl", limit, "the limit of study.toml", left)
     sheet.put("tds_clear_mgl", round(CLEAR * limit), "0.85 of the alarm (own choice)", "-")
-    sheet.put("tds_lockout_mgl", round(LOCKOUT * limit), "1.5 of the alarm (own choice)", "-")
+    lockout = lockout_mgl(order)
+    reason = f"{LOCKOUT:g} of the alarm (own choice)"
+    if lockout < math.floor(LOCKOUT * limit):
+        reason = f"{LOOP_SHARE:g} of the conductivity loop's span (own choice); {LOCKOUT:g} of the alarm is beyond"
+    sheet.put("tds_lockout_mgl", lockout, reason, "-")
     start_s = max(f.start_s or 0.0 for f in chosen)
     reason = f"permeate below the limit {start_s:g} s after the pump's start, after a night at rest"
     margin = order.limits.flush_margin
