@@ -206,7 +206,7 @@ def broken_by(o: Order, f: Figures) -> tuple[str, ...]:
 
 
 def lockout_mgl(o: Order) -> float:
-    """Quality lockout for the limit of the study: what the conductivity loop cannot show locks nothing out."""
+    """Quality lockout for the limit of the study; a value that the loop cannot show locks nothing out."""
     shown_mgl = LOOP_SHARE * signal_named(UNIT_SIGNALS, "permeate_cond_ma").hi * o.setpoints.tds_per_us
     return math.floor(min(LOCKOUT * o.limits.permeate_tds_mgl, shown_mgl))
 

@@ -159,7 +159,7 @@ def _quality(sheet: _Sheet, order: Order, chosen: Sequence[Figures]) -> None:
     lockout = lockout_mgl(order)
     reason = f"{LOCKOUT:g} of the alarm (own choice)"
     if lockout < math.floor(LOCKOUT * limit):
-        reason = f"{LOOP_SHARE:g} of the conductivity loop's span (own choice); {LOCKOUT:g} of the alarm is beyond"
+        reason = f"{LOOP_SHARE:g} of the loop's span (own choice); {LOCKOUT:g} of the alarm is beyond it"
     sheet.put("tds_lockout_mgl", lockout, reason, "-")
     start_s = max(f.start_s or 0.0 for f in chosen)
     reason = f"permeate below the limit {start_s:g} s after the pump's start, after a night at rest"

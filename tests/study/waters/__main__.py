@@ -1,7 +1,7 @@
 """Every invented water from its analysis to a proof: ``python -m tests.study.waters --out FOLDER``.
 
-A water that stands in the folder already, made by the same program, is not done again. Exit code 1 when one is
-not as it must be: a run that did not pass, or a proposal where none may be.
+A water that stands in the folder already, made by the same program, is not done again. Exit code 1 when one
+is not as it must be: a run that did not pass, or a proposal where none may be.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """An invented water, from its analysis to the proof of what the study proposes for it.
 
-A water is a folder with ``site.toml`` and ``study.toml``. It gets the bundled cases that its bank can be asked: one
-that names a unit which the bank does not have is left out, and counted. Then ``skidproof study`` and, on the folder
-that it writes, ``skidproof prove``, both as a person would call them.
+A water is a folder with ``site.toml`` and ``study.toml``. It gets the bundled cases that its bank can be asked:
+one that names a unit which the bank does not have is left out, and counted. Then ``skidproof study`` and, on
+the folder that it writes, ``skidproof prove``, both as a person would call them.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def _fits(path: Path, site: Site) -> bool:
 
 
 def begin(name: str, folder: Path, wanted: Sequence[str] = ()) -> int:
-    """Write the site with its cases (those whose names begin with ``wanted``); returns how many do not fit."""
+    """Write the site with its cases, or those whose names begin so; returns how many do not fit."""
     shutil.copytree(source_of(name), folder, ignore=shutil.ignore_patterns("cases"))
     cases = fitting_cases(folder)
     (folder / "cases").mkdir()
