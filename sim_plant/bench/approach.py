@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
+from controller.settings import Setpoints
 from controller.signals import Verb
 from controller.unit.states import UnitState
 from sim_plant.bench.rig import Rig
@@ -26,26 +27,26 @@ class Recipe(NamedTuple):
     """``start`` is the recipe to begin with, None for cold; then ``act``; then wait for the state."""
 
     start: UnitState | None
-    act: Callable[[Rig, int], Callable[[Rig, int], None] | None]
+    act: Callable[[Rig, int, Setpoints], Callable[[Rig, int], None] | None]
 
 
-def _wait(_rig: Rig, _unit: int) -> None:
+def _wait(_rig: Rig, _unit: int, _s: Setpoints) -> None:
     """The sequence comes there by itself."""
 
 
-def _low_tank(rig: Rig, _unit: int) -> None:
+def _low_tank(rig: Rig, _unit: int, _s: Setpoints) -> None:
     rig.plant.set_tank_pct(LOW_TANK_PCT)
 
 
-def _idle(rig: Rig, unit: int) -> None:
+def _idle(rig: Rig, unit: int, _s: Setpoints) -> None:
     """Standby proper: called by nobody and owing no flush."""
     rig.plant.set_tank_pct(FULL_TANK_PCT)
     wait_for(rig, unit, UnitState.STOP_FLUSH)
 
 
-def _all_producing(rig: Rig, unit: int) -> None:
+def _all_producing(rig: Rig, unit: int, s: Setpoints) -> None:
     """The unit under test and every other one produce, and quality is judged."""
-    _low_tank(rig, unit)
+    _low_tank(rig, unit, s)
     units = range(1, rig.plant.n_units + 1)
     if not rig.run_until(lambda: all(rig.state_of(u) == UnitState.PRODUCE for u in units), LIMIT_S):
         raise NotReachedError(
@@ -54,37 +55,39 @@ def _all_producing(rig: Rig, unit: int) -> None:
     rig.run_for(60.0)
 
 
-def _poor_quality(rig: Rig, unit: int) -> Callable[[Rig, int], None]:
-    fault = Fault("permeate_cond", "stuck_at", unit, 500.0)
+def _poor_quality(rig: Rig, unit: int, s: Setpoints) -> Callable[[Rig, int], None]:
+    """Between alarm and lockout."""
+    us_cm = (s.tds_alarm_mgl + s.tds_lockout_mgl) / 2.0 / s.tds_per_us
+    fault = Fault("permeate_cond", "stuck_at", unit, us_cm)
     rig.inject(fault)
     return lambda rig, _unit: rig.clear(fault)
 
 
-def _low_suction(rig: Rig, unit: int) -> Callable[[Rig, int], None]:
+def _low_suction(rig: Rig, unit: int, _s: Setpoints) -> Callable[[Rig, int], None]:
     fault = Fault("suction", "stuck_at", unit, 0.2)
     rig.inject(fault)
     return lambda rig, _unit: rig.clear(fault)
 
 
-def _overload(rig: Rig, unit: int) -> Callable[[Rig, int], None]:
+def _overload(rig: Rig, unit: int, _s: Setpoints) -> Callable[[Rig, int], None]:
     fault = Fault("motor_healthy", "stuck_open", unit)
     rig.inject(fault)
     return lambda rig, _unit: rig.clear(fault)
 
 
-def _stop(rig: Rig, unit: int) -> None:
+def _stop(rig: Rig, unit: int, _s: Setpoints) -> None:
     rig.command(Verb.STOP, unit, "bench")
 
 
-def _maintain(rig: Rig, unit: int) -> None:
+def _maintain(rig: Rig, unit: int, _s: Setpoints) -> None:
     rig.command(Verb.MAINTAIN, unit, "bench")
 
 
-def _selector_off(rig: Rig, unit: int) -> None:
+def _selector_off(rig: Rig, unit: int, _s: Setpoints) -> None:
     rig.operate("selector_auto", unit, False)
 
 
-def _estop(rig: Rig, _unit: int) -> None:
+def _estop(rig: Rig, _unit: int, _s: Setpoints) -> None:
     rig.operate("estop_healthy", 0, False)
 
 
@@ -116,9 +119,9 @@ def wait_for(rig: Rig, unit: int, state: UnitState) -> None:
         )
 
 
-def bring(rig: Rig, unit: int, state: UnitState, recipe: Recipe) -> None:
-    """One leg: from the recipe's start (already there) into the state."""
-    undo = recipe.act(rig, unit)
+def bring(rig: Rig, unit: int, state: UnitState, recipe: Recipe, setpoints: Setpoints) -> None:
+    """One leg: from the recipe's start (already there) into the state; ``setpoints`` are the site's."""
+    undo = recipe.act(rig, unit, setpoints)
     wait_for(rig, unit, state)
     if undo is not None:
         undo(rig, unit)

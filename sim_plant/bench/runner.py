@@ -59,7 +59,7 @@ class Workshop:
         if key not in self._kept:
             recipe = RECIPES[state]
             self._rig = self._cold() if recipe.start is None else self.prepared(unit, recipe.start)
-            bring(self._rig, unit, state, recipe)
+            bring(self._rig, unit, state, recipe, self._site.setpoints)
             self._kept[key] = self._rig.snapshot()
         self._rig.restore(self._kept[key])
         return self._rig

@@ -106,7 +106,7 @@ class Session:
         self._made = _Made()
         plant = Plant(site.units, site.file.plant, seed)
         self.rig = Rig(plant, DeskTarget(site.units, site.setpoints, self._made), site.file.site.scan_ms)
-        bring(self.rig, 1, UnitState.BOOT, RECIPES[UnitState.BOOT])
+        bring(self.rig, 1, UnitState.BOOT, RECIPES[UnitState.BOOT], site.setpoints)
         self.history = History(site.units)
         self.journal: deque[Entry] = deque(maxlen=JOURNAL_MAX)
         self.receipts: deque[Receipt] = deque(maxlen=RECEIPTS_MAX)

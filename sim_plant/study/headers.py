@@ -16,7 +16,7 @@ from controller.settings import Setpoints
 from sim_plant.process.pipes import pipe_loss_pa, velocity_m_s
 from sim_plant.process.water import density_kg_m3
 from sim_plant.study.header_table import Headers, Pipe
-from sim_plant.study.points import Figures, Order, at_point, rounded_up, slots_of
+from sim_plant.study.points import FLOWS, Figures, Order, at_point, rounded_up, slots_of
 
 UNITS_MOST = 24
 PA_BAR = 1e5
@@ -173,16 +173,16 @@ def loads_of(setpoints: Setpoints, chosen: Sequence[Figures]) -> dict[str, Load]
 def header_study(table: Headers, order: Order, chosen: Sequence[Figures]) -> HeaderStudy:
     """The headers for the chosen figures; the coldest water is the most viscous."""
     here = at_point(order, chosen[0].point)
-    loads = loads_of(here.setpoints, chosen)
+    flows = {name: max(float(getattr(f, name)) for f in chosen) for name in FLOWS}
+    setpoints = here.setpoints.model_copy(update=flows)
+    loads = loads_of(setpoints, chosen)
     units, degc = order.units, min(f.point.degc for f in chosen)
-    flows = {"unit_feed_m3h": loads["feed"].produce_m3h, "unit_concentrate_m3h": loads["drain"].produce_m3h}
     slots = slots_of(here, flows)
     carried = flushes_carried(table, loads, units, degc)
     beyond = lines_of(table, loads, units, carried + 1, degc) if carried < units else ()
-    setpoints = here.setpoints.model_copy(update=flows)
     return HeaderStudy(
         table, loads, units, degc, slots, here.plant.header.product_loss_bar,
-        (here.setpoints.flush_feed_m3h, here.setpoints.flush_drain_m3h),
+        (setpoints.flush_feed_m3h, setpoints.flush_drain_m3h),
         lines_of(table, loads, units, max(slots, 1), degc),
         carried,
         tuple(text for line in beyond for text in line.broken),

@@ -21,6 +21,7 @@ from sim_plant.study.unit_run import J_PER_KWH, PA_BAR, PRODUCE, PURGE, Phase, U
 CYCLES_MOST = 6
 LOCKOUT = 1.5  # of the quality alarm, own choice
 LOOP_SHARE = 0.95  # of its span that a loop must not pass to be believed, own choice
+FLOWS = ("unit_feed_m3h", "unit_concentrate_m3h", "flush_feed_m3h", "flush_drain_m3h")
 SAME = 0.002  # two cycles are alike when product and peak differ by less, in shares
 
 
@@ -60,8 +61,11 @@ class Figures(NamedTuple):
     drain_peak_m3h: float  # with every flush slot taken
     start_loss_l: float  # permeate of one unit above the limit after a start
     start_s: float | None  # how long it is above it; None when it stays there
+    membrane_most_bar: float  # in production and purge
     unit_feed_m3h: float  # of one unit at the end of its production, rounded up
     unit_concentrate_m3h: float
+    flush_feed_m3h: float  # of one unit at the end of its purge, rounded up
+    flush_drain_m3h: float
     purge_feed_m3h: float  # most that one unit takes in a purge, for a moment
     purge_drain_m3h: float  # most that it sends down the drain
     slots: int  # units that may flush at once with these flows; 0 when there is no room, or timers contradict
@@ -137,9 +141,7 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
     factor = max(float(p.of("tail_tds_mgl").max()) for p in (produce, purge)) / o.plant.source.tds_mgl
     made = saturation(o.analysis, factor, point.degc)
     tds, permeate = _permeate(o, produce, purge)
-    flows = {"unit_feed_m3h": "feed_m3h", "unit_concentrate_m3h": "concentrate_m3h"}
-    ends = {name: float(produce.of(of)[-1]) for name, of in flows.items()}
-    seen = {name: max(rounded_up(m3h, 0.01), 0.01) for name, m3h in ends.items()}  # 0 is no setpoint
+    seen = _flows_seen(produce, purge)
     slots = slots_of(o, seen)
     over = first.of("permeate_tds_mgl") > o.limits.permeate_tds_mgl
     peak_drain = (o.units - max(slots, 1)) * float(produce.of("concentrate_m3h")[-1])
@@ -158,8 +160,11 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
         peak_drain,
         float(first.of("permeate_m3h")[over].sum()) * 0.5 / 3.6,
         first.first_s(~over),
+        max(float(p.of("membrane_bar").max()) for p in (produce, purge)),
         seen["unit_feed_m3h"],
         seen["unit_concentrate_m3h"],
+        seen["flush_feed_m3h"],
+        seen["flush_drain_m3h"],
         float(purge.of("feed_m3h").max()),
         float(purge.of("concentrate_m3h").max()),
         slots,
@@ -167,6 +172,18 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
         (),
     )
     return figures._replace(broken=broken_by(o, figures))
+
+
+def _flows_seen(produce: Phase, purge: Phase) -> dict[str, float]:
+    """The flows that flush slots are reckoned from, as setpoints; 0 is none."""
+    kinds = (
+        ("feed_m3h", produce),
+        ("concentrate_m3h", produce),
+        ("feed_m3h", purge),
+        ("concentrate_m3h", purge),
+    )
+    ends = (float(phase.of(name)[-1]) for name, phase in kinds)
+    return {name: max(rounded_up(m3h, 0.01), 0.01) for name, m3h in zip(FLOWS, ends, strict=True)}
 
 
 def rounded_up(value: float, step: float) -> float:
@@ -199,6 +216,7 @@ def broken_by(o: Order, f: Figures) -> tuple[str, ...]:
         ("silt", o.analysis.table.silt_density_index <= limits.silt_density_index),
         ("start-up", f.start_s is not None),
         ("flush slots", f.slots > 0),
+        ("discharge pressure", f.membrane_most_bar < o.setpoints.discharge_alarm_bar),
         ("quality loop", lockout_mgl(o) > limits.permeate_tds_mgl),
         ("not settled", f.settled),
     )

@@ -17,7 +17,7 @@ from controller.site import SITE_FILE
 from sim_plant.site import Site
 from sim_plant.study.analysis import STUDY_FILE
 from sim_plant.study.flushes import AsLeft, Flushes
-from sim_plant.study.points import LOCKOUT, LOOP_SHARE, Figures, Order, Point, lockout_mgl, rounded_up
+from sim_plant.study.points import FLOWS, LOCKOUT, LOOP_SHARE, Figures, Order, Point, lockout_mgl, rounded_up
 
 Choice = tuple[float, float, float]
 FACTOR_HELD_MOST = 20.0  # the greatest that [plant.scaling] held_ratio takes
@@ -168,15 +168,14 @@ def _quality(sheet: _Sheet, order: Order, chosen: Sequence[Figures]) -> None:
 
 
 def _flows(sheet: _Sheet, chosen: Sequence[Figures]) -> None:
-    rows = (
-        ("unit_feed_m3h", max(f.unit_feed_m3h for f in chosen), "most feed in production"),
-        (
-            "unit_concentrate_m3h",
-            max(f.unit_concentrate_m3h for f in chosen),
-            "most concentrate in production",
-        ),
+    reasons = (
+        "most feed in production",
+        "most concentrate in production",
+        "most feed in a purge",
+        "most drain in it",
     )
-    for name, value, reason in rows:
+    for name, reason in zip(FLOWS, reasons, strict=True):
+        value = max(float(getattr(f, name)) for f in chosen)
         sheet.put(name, value, f"{reason}, for the flush slots", "rounded up")
 
 

@@ -377,9 +377,9 @@ def test_a_state_is_prepared_once_for_all_files(
     brought: Counter[tuple[int, str]] = Counter()
     bring = runner.bring
 
-    def counted(rig: Any, unit: int, state: Any, recipe: Any) -> None:
+    def counted(rig: Any, unit: int, state: Any, *rest: Any) -> None:
         brought[unit, state.value] += 1
-        bring(rig, unit, state, recipe)
+        bring(rig, unit, state, *rest)
 
     monkeypatch.setattr(runner, "bring", counted)
     for name in ("test_one", "test_two"):

@@ -32,7 +32,7 @@ QUIET_S = 5.0
 """Rest counts when it has lasted so long and the time in which the bank looks whether it may start."""
 
 
-def _full_tank(rig: Rig, _unit: int) -> None:
+def _full_tank(rig: Rig, _unit: int, _s: Setpoints) -> None:
     rig.plant.set_tank_pct(FULL_TANK_PCT)
 
 
@@ -74,7 +74,7 @@ class LiveWorkshop(Workshop):
             self._begin()  # the record begins at rest
         else:
             self.prepared(unit, recipe.start)
-        bring(self._rig, unit, state, recipe)
+        bring(self._rig, unit, state, recipe, self._site.setpoints)
         return self._rig
 
     def carry_out(self, run: Run, since_strike: bool = False) -> RunResult:

@@ -1,8 +1,8 @@
 """An invented water, from its analysis to the proof of what the study proposes for it.
 
-A water is a folder with ``site.toml`` and ``study.toml``. It gets the bundled cases that its bank can be asked:
-one that names a unit which the bank does not have is left out, and counted. Then ``skidproof study`` and, on
-the folder that it writes, ``skidproof prove``, both as a person would call them.
+A water is a folder with ``site.toml`` and ``study.toml``. It gets the bundled cases that its bank can be
+asked: one that names a unit which the bank does not have is left out, and counted. Then ``skidproof study``
+and, on the folder that it writes, ``skidproof prove``, both as a person would call them.
 """
 
 from __future__ import annotations
