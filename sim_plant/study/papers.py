@@ -25,7 +25,7 @@ COLUMNS = (
     "purge_interval_s", "purge_s", "restrictor_share", "degc", "net_recovery", "net_production_m3h",
     "mean_tds_mgl", "peak_tds_mgl", "concentration_factor", "calcite_index", "gypsum_index", "silica_index",
     "langelier", "concentrate_ph", "energy_kwh_m3", "drain_m3h", "drain_peak_m3h", "start_loss_l",
-    "membrane_most_bar", "start_s", "allowed", "broken",
+    "membrane_most_bar", "purges_h", "starts_h_most", "start_s", "allowed", "broken",
 )  # fmt: skip
 
 
@@ -46,7 +46,7 @@ def row_of(f: Figures) -> tuple[str, ...]:
     numbers = (
         *f.point, f.net_recovery, f.net_production_m3h, f.mean_tds_mgl, f.peak_tds_mgl, f.factor,
         *f.saturation, f.energy_kwh_m3, f.drain_m3h, f.drain_peak_m3h, f.start_loss_l,
-        f.membrane_most_bar,
+        f.membrane_most_bar, f.purges_h, f.starts_h_most,
     )  # fmt: skip
     start = "" if f.start_s is None else f"{f.start_s:g}"
     allowed = "yes" if f.allowed else "no"

@@ -19,7 +19,8 @@ from sim_plant.study.scaling import Saturation, saturation
 from sim_plant.study.unit_run import J_PER_KWH, PA_BAR, PRODUCE, PURGE, Phase, UnitRun
 
 CYCLES_MOST = 6
-LOCKOUT = 1.5  # of the quality alarm, own choice
+CLEAR, LOCKOUT = 0.85, 1.5  # of the quality alarm, own choices
+GOOD_WATER_S = 10.0  # water is good for so long before a diverter lets it to the tank
 LOOP_SHARE = 0.95  # of its span that a loop must not pass to be believed, own choice
 FLOWS = ("unit_feed_m3h", "unit_concentrate_m3h", "flush_feed_m3h", "flush_drain_m3h")
 SAME = 0.002  # two cycles are alike when product and peak differ by less, in shares
@@ -68,6 +69,8 @@ class Figures(NamedTuple):
     flush_drain_m3h: float
     purge_feed_m3h: float  # most that one unit takes in a purge, for a moment
     purge_drain_m3h: float  # most that it sends down the drain
+    purges_h: float  # of one unit, so often its flush valve opens
+    starts_h_most: float  # of one unit, with the demand that makes them most
     slots: int  # units that may flush at once with these flows; 0 when there is no room, or timers contradict
     settled: bool
     broken: tuple[str, ...]  # limits that do not hold
@@ -146,13 +149,13 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
     over = first.of("permeate_tds_mgl") > o.limits.permeate_tds_mgl
     peak_drain = (o.units - max(slots, 1)) * float(produce.of("concentrate_m3h")[-1])
     peak_drain += max(slots, 1) * float(purge.of("concentrate_m3h").max())
-    seconds = produce.seconds + purge.seconds
+    seconds, made_m3h = produce.seconds + purge.seconds, production_m3h(o, produce, purge)
     figures = Figures(
         point,
         recovery(o, produce, purge),
-        production_m3h(o, produce, purge),
+        made_m3h,
         float((tds * permeate).sum() / permeate.sum()) if permeate.sum() > 0 else float("nan"),
-        float(tds.max()),
+        float(tds.max()) if len(tds) else float("nan"),
         factor,
         made,
         _energy_kwh_m3(o, produce, purge),
@@ -167,6 +170,8 @@ def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase,
         seen["flush_drain_m3h"],
         float(purge.of("feed_m3h").max()),
         float(purge.of("concentrate_m3h").max()),
+        3600.0 / seconds,
+        starts_h_most(o, made_m3h / o.units),
         slots,
         settled,
         (),
@@ -229,37 +234,61 @@ def lockout_mgl(o: Order) -> float:
     return math.floor(min(LOCKOUT * o.limits.permeate_tds_mgl, shown_mgl))
 
 
-def _to_tank(o: Order, purge: Phase, name: str) -> float:
-    """Permeate of a purge reaches the tank where no diverter sends it away."""
-    return 0.0 if o.plant.unit.has_diverter else purge.m3(name)
+def to_tank(o: Order, produce: Phase, purge: Phase) -> tuple[Phase, Phase]:
+    """What of production and of a purge reaches the tank; a diverter sends the rest away.
+
+    It stands to drain in a purge, in the blanking after it, and until water has been good for 10 s (SR-23).
+    """
+    if not o.plant.unit.has_diverter:
+        return produce, purge
+    nothing = Phase(purge.rows[:0])
+    good_s = produce.first_s(produce.of("permeate_tds_mgl") < CLEAR * o.limits.permeate_tds_mgl)
+    if good_s is None:
+        return nothing, nothing
+    return produce.from_s(max(good_s, o.setpoints.tds_blank_purge_s) + GOOD_WATER_S), nothing
 
 
 def production_m3h(o: Order, produce: Phase, purge: Phase) -> float:
     """Of the bank: the closed formula, with the permeate of the purge where it is used."""
-    l_min = produce.m3("permeate_m3h") / produce.seconds * 60_000.0
-    closed = net_production_m3h(l_min, produce.seconds, purge.seconds, o.units)
+    made, purged = to_tank(o, produce, purge)
+    if not made.seconds:
+        return 0.0
+    l_min = made.m3("permeate_m3h") / made.seconds * 60_000.0
     seconds = produce.seconds + purge.seconds
-    return closed + o.units * _to_tank(o, purge, "permeate_m3h") / seconds * 3600.0
+    closed = net_production_m3h(l_min, made.seconds, seconds - made.seconds, o.units)
+    return closed + o.units * purged.m3("permeate_m3h") / seconds * 3600.0
 
 
 def recovery(o: Order, produce: Phase, purge: Phase) -> float:
     """Product for each part of feed over a cycle."""
+    made, purged = to_tank(o, produce, purge)
 
-    def mean(phase: Phase, name: str) -> float:
-        return phase.m3(name) / phase.seconds * 3600.0
+    def flow(phase: Phase, name: str, over: Phase) -> float:
+        return phase.m3(name) / over.seconds * 3600.0
 
-    used = _to_tank(o, purge, "permeate_m3h") / purge.seconds * 3600.0
     return net_recovery(
-        mean(produce, "permeate_m3h"), mean(produce, "feed_m3h"), produce.seconds,
-        mean(purge, "feed_m3h"), purge.seconds, used,
+        flow(made, "permeate_m3h", produce), flow(produce, "feed_m3h", produce), produce.seconds,
+        flow(purge, "feed_m3h", purge), purge.seconds, flow(purged, "permeate_m3h", purge),
     )  # fmt: skip
+
+
+def starts_h_most(o: Order, unit_m3h: float) -> float:
+    """Starts in an hour of the unit that follows the level, with the demand that makes them most.
+
+    A tank of V between start and stop fills in V / (Q - D) and empties in V / D; together that is least,
+    4 V / Q, when half of what the unit makes is drawn. Waits and flushes make it longer.
+    """
+    s = o.setpoints
+    last_pct = s.tank_stop_pct - s.tank_first_pct
+    band_pct = min(last_pct, s.tank_release_pct) if o.units > 1 else last_pct
+    return unit_m3h / (4.0 * band_pct / 100.0 * o.plant.tank.volume_m3)
 
 
 def _permeate(
     o: Order, produce: Phase, purge: Phase
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], np.ndarray[tuple[int], np.dtype[np.float64]]]:
     """Concentration and flow of what reaches the tank."""
-    phases = [produce] if o.plant.unit.has_diverter else [produce, purge]
+    phases = to_tank(o, produce, purge)
     tds = np.concatenate([phase.of("permeate_tds_mgl") for phase in phases])
     return tds, np.concatenate([phase.of("permeate_m3h") for phase in phases])
 
@@ -273,5 +302,5 @@ def _energy_kwh_m3(o: Order, produce: Phase, purge: Phase) -> float:
         lifted = rise / o.limits.pump_efficiency
         lifted = lifted + o.setpoints.header_bar * PA_BAR / o.limits.booster_efficiency
         joule += float((feed_m3_s * lifted).sum()) * 0.5
-    product = produce.m3("permeate_m3h") + _to_tank(o, purge, "permeate_m3h")
+    product = sum(phase.m3("permeate_m3h") for phase in to_tank(o, produce, purge))
     return joule / J_PER_KWH / product if product > 0.0 else float("inf")

@@ -17,11 +17,20 @@ from controller.site import SITE_FILE
 from sim_plant.site import Site
 from sim_plant.study.analysis import STUDY_FILE
 from sim_plant.study.flushes import AsLeft, Flushes
-from sim_plant.study.points import FLOWS, LOCKOUT, LOOP_SHARE, Figures, Order, Point, lockout_mgl, rounded_up
+from sim_plant.study.points import (
+    CLEAR,
+    FLOWS,
+    LOCKOUT,
+    LOOP_SHARE,
+    Figures,
+    Order,
+    Point,
+    lockout_mgl,
+    rounded_up,
+)
 
 Choice = tuple[float, float, float]
 FACTOR_HELD_MOST = 20.0  # the greatest that [plant.scaling] held_ratio takes
-CLEAR = 0.85  # of the quality alarm, own choice
 ALIKE = 0.001  # choices whose production differs by less are taken as equal
 
 

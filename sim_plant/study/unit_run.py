@@ -61,6 +61,10 @@ class Phase:
         """Volume of a flow."""
         return float(self.of(name).sum()) * STEP_MS / 3.6e6
 
+    def from_s(self, seconds: float) -> Phase:
+        """What is left of it after so long."""
+        return Phase(self.rows[round(seconds * 1000.0 / STEP_MS) :])
+
     def first_s(self, holds: NDArray[np.bool_]) -> float | None:
         """When it began to hold for good; None when it does not at the end."""
         broken = np.flatnonzero(~holds)

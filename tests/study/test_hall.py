@@ -26,7 +26,7 @@ def figures(degc: float, net_m3h: float) -> Figures:
     none = Saturation(0.0, 0.0, 0.0, 0.0, 7.0)
     return Figures(
         Point(1200.0, 20.0, 1.0, degc), 0.58, net_m3h, 95.0, 120.0, 2.5, none, 1.1, 5.7, 7.9, 10.0, 60.0,
-        12.6, 2.30, 0.94, 3.4, 3.05, 3.85, 3.26, 1, True, (),
+        12.6, 2.30, 0.94, 3.4, 3.05, 3.85, 3.26, 2.95, 0.6, 1, True, (),
     )  # fmt: skip
 
 
