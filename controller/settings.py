@@ -31,6 +31,7 @@ class Setpoints(BaseModel):
     flush_tail_s: float = Field(2, ge=0.5, le=10, description="flush valve closes after the feed valve")
     settle_s: float = Field(5, ge=3, le=30, description="both valves settled before the pump may start")
     start_slot_wait_s: float = Field(30, ge=10, le=120, description="longest wait for a pump-start slot")
+    flush_proof_m3h: float = Field(1.5, gt=0, le=20, description="least flow of a flush with the pump off")
     settled_flow_m3h: float = Field(1.2, gt=0, le=10, description="concentrate flow below it: flush shut")
     settled_suction_bar: float = Field(1.5, ge=0.5, le=5, description="suction needed to start the pump")
     flush_shut_s: float = Field(10, ge=5, le=60, description="a shut flush valve must show itself")

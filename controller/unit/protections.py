@@ -18,7 +18,7 @@ from controller.unit.view import CONCENTRATE, MEMBRANE, PERMEATE, QUALITY, SUCTI
 
 FEED_PROOF_S, FEED_PROOF_HEADER_BAR = 10.0, 1.8  # own choices, narrative 3.7
 FEED_LEAK_S, FEED_LEAK_BAR, FEED_LEAK_M3H = 60.0, 0.5, 0.1
-FLUSH_PROOF_S, FLUSH_PROOF_BAR, FLUSH_PROOF_M3H = 10.0, 1.0, 1.5
+FLUSH_PROOF_S, FLUSH_PROOF_BAR = 10.0, 1.0
 FLUSH_SHUT_RATIO = 0.6
 
 
@@ -146,7 +146,7 @@ def flush_not_open(v: View) -> bool | None:
         return False
     if v.concentrate_m3h is None or v.suction_bar is None:
         return None
-    return v.suction_bar >= FLUSH_PROOF_BAR and v.concentrate_m3h < FLUSH_PROOF_M3H
+    return v.suction_bar >= FLUSH_PROOF_BAR and v.concentrate_m3h < v.s.flush_proof_m3h
 
 
 def flush_too_long(v: View) -> bool:

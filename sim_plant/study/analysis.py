@@ -1,7 +1,8 @@
 """The feed-water analysis of a site: read, held against itself, refused in one line when it cannot be.
 
     SITE/study.toml    [water] the analysis, [limits] what must hold, [sweep] what is tried,
-                       [demand] what is drawn over a day, [headers] the pipes of the bank (both optional)
+                       optional: [demand] what is drawn over a day, [headers] the pipes of the bank,
+                       [season] how units fail and are serviced
 
 Nothing is corrected silently. ``balanced`` makes up for a difference of charges with one ion, when asked.
 """
@@ -21,6 +22,7 @@ from sim_plant.process.speciation import IONS, SILICA_GRAM_MOL, Mixture, solve
 from sim_plant.process.water import NACL_KG_MOL
 from sim_plant.study.demand import Demand
 from sim_plant.study.header_table import Headers
+from sim_plant.study.season_table import Season
 from sim_plant.study.tables import Numbers
 from sim_plant.study.tables import Table as _Table
 
@@ -104,6 +106,7 @@ class StudyFile(_Table):
     sweep: Sweep = Sweep()
     demand: Demand | None = None
     headers: Headers | None = None
+    season: Season | None = None
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,8 @@
 
 #define PLC_SETPOINTS(X)                                                                                     \
     X(start_flush_s) X(start_flush_volume_l) X(start_flush_max_s) X(flush_lead_s) X(flush_tail_s)            \
-    X(settle_s) X(start_slot_wait_s) X(settled_flow_m3h) X(settled_suction_bar) X(flush_shut_s)              \
+    X(settle_s) X(start_slot_wait_s) X(flush_proof_m3h) X(settled_flow_m3h) X(settled_suction_bar)           \
+    X(flush_shut_s)                                                                                          \
     X(stop_flush_s) X(stop_flush_volume_l) X(quality_flush_s) X(quality_flush_budget) X(stagnation_h)        \
     X(purge_interval_s) X(purge_s) X(purge_evidence_s) X(purge_evidence_flow_m3h) X(purge_evidence_ratio)    \
     X(purge_retry_s) X(coast_s) X(enable_lead_s) X(feedback_s) X(pressure_rise_s) X(pressure_rise_bar)       \

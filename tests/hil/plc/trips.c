@@ -6,7 +6,6 @@
 #define DRY_MS 30000u
 #define OPEN_MS 10000u /* a feed valve has shown itself by then */
 #define HEADER_FOR_FEED_BAR 1.8
-#define FLUSH_FLOW_M3H 1.5 /* an open flush valve passes more, pump off */
 #define FLUSH_SHOWN_MS 10000u
 #define FLUSH_SHUT_MS 5000u
 
@@ -169,7 +168,7 @@ static void valves(struct plc *plc, struct unit *u, bool reset)
     uint32_t now = plc->now_ms;
     double flow = u->concentrate.value;
     bool water = u->suction.ok && u->suction.value >= sp->settled_suction_bar;
-    bool dry = u->step == S_FLUSH && u->both_ms > 0 && water && u->concentrate.ok && flow < FLUSH_FLOW_M3H;
+    bool dry = u->step == S_FLUSH && u->both_ms > 0 && water && u->concentrate.ok && flow < sp->flush_proof_m3h;
     bool shut = ton(&u->no_flush, dry, FLUSH_SHOWN_MS, now);
     trip(plc, u, U_FLUSH_SHUT, STOP_T1, shut, false, 0, reset);
     bool full = u->step == S_SETTLE && u->concentrate.ok && flow >= sp->settled_flow_m3h;
