@@ -35,7 +35,7 @@ from sim_plant.commands.common import (
 from sim_plant.site import demo_folder, load_site
 from sim_plant.study.analysis import StudyFile, read_study
 from sim_plant.study.flushes import flushes
-from sim_plant.study.hall import check_hall, hall_lines, hall_of, write_hall
+from sim_plant.study.hall import check_hall, hall_lines, hall_of, seasons_of, write_hall
 from sim_plant.study.papers import (
     PAGE_FILE,
     SITE_FOLDER,
@@ -71,7 +71,8 @@ def study(
     """Try purges and restrictors on the plant model with the water of study.toml, and propose setpoints.
 
     Writes sweep.csv, report.html and, when some choice holds every limit, a folder site that prove takes;
-    with tables headers and demand in study.toml also headers.csv and buffer.csv, pipes and tank of the bank.
+    with tables headers, demand and season in study.toml also headers.csv, buffer.csv and season.csv: pipes,
+    tank and availability of the bank.
     Exit code 1 when none does, 2 when the analysis does not hold together.
     """
     errors = Console(stderr=True, highlight=False, emoji=False)
@@ -99,7 +100,7 @@ def study(
     except KeyboardInterrupt as error:
         errors.print("skidproof: stopped; nothing was written")
         raise typer.Exit(STOPPED) from error
-    found = _propose(order, figures, file)
+    found = _propose(order, figures, file, errors)
     job = Job(loaded, OUR_FIRMWARE, chosen_seed, folder)
     try:
         _write(found, order, job, started)
@@ -131,12 +132,16 @@ def _carry_out(order: Order, points: list[Point], hands: Hands, errors: Console)
     return [came[point] for point in points]
 
 
-def _propose(order: Order, figures: list[Figures], file: StudyFile) -> Study:
+def _propose(order: Order, figures: list[Figures], file: StudyFile, errors: Console) -> Study:
     held = most_concentrated(order.analysis, order.limits)
     chosen = choose(figures)
     made = [flushes(order, f.point) for f in chosen]
     proposal = propose(order, chosen, made, held) if chosen else None
-    return Study(order.analysis, order.limits, figures, held, proposal, hall_of(file, order, chosen))
+    with Progress(*progress_columns(), console=errors) as bar:
+        seasons = seasons_of(file, chosen)
+        task = bar.add_task("seasons", total=seasons, visible=seasons > 0)
+        hall = hall_of(file, order, chosen, lambda: bar.advance(task))
+    return Study(order.analysis, order.limits, figures, held, proposal, hall)
 
 
 def _write(found: Study, order: Order, job: Job, started: datetime) -> None:

@@ -1,9 +1,9 @@
-"""What a bank needs beyond its unit, out of a study: headers and tank; in lines, tables and pictures."""
+"""What a bank needs beyond its unit, out of a study: headers, tank, season; in lines, tables and pictures."""
 
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,8 +14,16 @@ from sim_plant.study.buffer import FLAT_OUT, BufferStudy, Course, Reserve, buffe
 from sim_plant.study.headers import UNITS_MOST, HeaderStudy, header_study
 from sim_plant.study.plots import Series, plot
 from sim_plant.study.points import Figures, Order
+from sim_plant.study.season import (
+    MORE,
+    SEASON_COLUMNS,
+    SeasonStudy,
+    season_lines,
+    season_rows,
+    season_study,
+)
 
-HEADERS_FILE, BUFFER_FILE = "headers.csv", "buffer.csv"
+HEADERS_FILE, BUFFER_FILE, SEASON_FILE = "headers.csv", "buffer.csv", "season.csv"
 HEADER_COLUMNS = (
     "header", "to_unit", "length_m", "flow_m3h", "velocity_m_s", "loss_bar", "loss_from_start_bar",
 )  # fmt: skip
@@ -24,12 +32,14 @@ BUFFER_COLUMNS = ("units", "manner", "hour", "demand_m3h", "level_pct", "short_m
 
 @dataclass(frozen=True)
 class Hall:
-    """Both parts; a part that was left out says why."""
+    """All parts; a part that was left out says why."""
 
     headers: HeaderStudy | None
     no_headers: str
     buffer: BufferStudy | None
     no_buffer: str
+    season: SeasonStudy | None
+    no_season: str
 
 
 def check_hall(file: StudyFile, plant: PlantParameters, setpoints: Setpoints) -> None:
@@ -38,14 +48,31 @@ def check_hall(file: StudyFile, plant: PlantParameters, setpoints: Setpoints) ->
         tank_of(file.demand, plant, setpoints)
 
 
-def hall_of(file: StudyFile, order: Order, chosen: Sequence[Figures]) -> Hall:
-    """What the tables of study.toml ask for, with the figures of the proposed choice."""
+def hall_of(
+    file: StudyFile, order: Order, chosen: Sequence[Figures], done: Callable[[], None] = lambda: None
+) -> Hall:
+    """What the tables of study.toml ask for, with the figures of the proposed choice.
+
+    ``done`` is called after each of ``seasons_of(file, chosen)`` seasons.
+    """
+    buffer = buffer_study(file.demand, order, chosen) if file.demand and chosen else None
+    season = None
+    if file.season and buffer:
+        draw = buffer.demand.hourly_m3h
+        season = season_study(file.season, order.units, buffer.unit_m3h, draw, buffer.tank, done)
     return Hall(
         header_study(file.headers, order, chosen) if file.headers and chosen else None,
         _why_not("headers", file.headers is None),
-        buffer_study(file.demand, order, chosen) if file.demand and chosen else None,
+        buffer,
         _why_not("demand", file.demand is None),
+        season,
+        _why_not("demand" if file.season else "season", not (file.season and file.demand)),
     )
+
+
+def seasons_of(file: StudyFile, chosen: Sequence[Figures]) -> int:
+    """How many will be simulated."""
+    return len(MORE) * file.season.seasons if file.season and file.demand and chosen else 0
 
 
 def _why_not(table: str, missing: bool) -> str:
@@ -127,6 +154,8 @@ def write_hall(hall: Hall, folder: Path) -> list[Path]:
         written.append(_write(folder / HEADERS_FILE, HEADER_COLUMNS, header_rows(hall.headers)))
     if hall.buffer:
         written.append(_write(folder / BUFFER_FILE, BUFFER_COLUMNS, buffer_rows(hall.buffer)))
+    if hall.season:
+        written.append(_write(folder / SEASON_FILE, SEASON_COLUMNS, season_rows(hall.season)))
     return written
 
 
@@ -156,16 +185,19 @@ def buffer_rows(b: BufferStudy) -> list[list[str]]:
 
 
 def hall_lines(hall: Hall) -> list[str]:
-    """For the console: both parts, each line with its part in front."""
+    """For the console: all parts, each line with its part in front."""
     headers = header_lines(hall.headers) if hall.headers else [hall.no_headers]
     buffer = buffer_lines(hall.buffer) if hall.buffer else [hall.no_buffer]
-    return [*(f"headers: {text}" for text in headers), *(f"buffer: {text}" for text in buffer)]
+    season = season_lines(hall.season) if hall.season else [hall.no_season]
+    parts = {"headers": headers, "buffer": buffer, "season": season}
+    return [f"{name}: {text}" for name, lines in parts.items() for text in lines]
 
 
-def hall_plots(hall: Hall) -> tuple[list[str], list[str]]:
-    """Velocity and loss along the headers; level over the day, flat out and as called."""
+def hall_plots(hall: Hall) -> tuple[list[str], list[str], list[str]]:
+    """Velocity and loss along the headers; level over the day, flat out and as called; hours not met."""
     headers = _header_plots(hall.headers) if hall.headers else []
-    return headers, _buffer_plots(hall.buffer) if hall.buffer else []
+    buffer = _buffer_plots(hall.buffer) if hall.buffer else []
+    return headers, buffer, _season_plots(hall.season) if hall.season else []
 
 
 def _header_plots(h: HeaderStudy) -> list[str]:
@@ -200,6 +232,17 @@ def _buffer_plots(b: BufferStudy) -> list[str]:
         )
         for manner in manners
     ]
+
+
+def _season_plots(s: SeasonStudy) -> list[str]:
+    def over(name: str, values: Sequence[float]) -> Series:
+        return Series(name, [(f.units, h, f.mean_h == 0.0) for f, h in zip(s.fleets, values, strict=True)])
+
+    short = [
+        over("mean", [f.mean_h for f in s.fleets]),
+        over("1 season in 20", [f.range_h[1] for f in s.fleets]),
+    ]
+    return [plot("Hours not met in a season", "units", short, ground=False)]
 
 
 def _level(b: BufferStudy, course: Course) -> Series:

@@ -19,6 +19,7 @@ from sim_plant.study.plots import Series, plot
 from sim_plant.study.points import Figures
 from sim_plant.study.proposal import Proposal, allowed_choices, choice_of, why_none
 from sim_plant.study.scaling import Saturation, saturation
+from sim_plant.study.season import season_lines
 
 SWEEP_FILE, PAGE_FILE, SITE_FOLDER = "sweep.csv", "report.html", "site"
 COLUMNS = (
@@ -102,6 +103,7 @@ def study_html(study: Study, about: About) -> str:
         hall_plots=[[Markup(one) for one in part] for part in hall_plots(study.hall)],
         header_lines=header_lines(study.hall.headers) if study.hall.headers else [],
         buffer_lines=buffer_lines(study.hall.buffer) if study.hall.buffer else [],
+        season_lines=season_lines(study.hall.season) if study.hall.season else [],
         plots=[Markup(one) for one in plots(study)],  # our own SVG; its texts were escaped when it was drawn
     )
 

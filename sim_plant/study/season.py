@@ -1,8 +1,8 @@
 """Hours of demand not met over a season, with units that fail and are serviced, for N, N+1 and N+2 units.
 
 Each season is a list of moments at which the number of ready units changes; between them, and from hour to
-hour of the demand, the tank is reckoned exactly (``buffer.hour_flat_out``). All that are ready run until it is
-full.
+hour of the demand, the tank is reckoned exactly (``buffer.hour_flat_out``). All that are ready run until it
+is full.
 
 Rules: a unit that is ready fails after an exponential time and is ready again after another; as many are
 repaired at once as have failed. Units are serviced one after another, evenly through the interval. A service

@@ -34,8 +34,9 @@ CHOSEN = (figures(22.0, 8.04), figures(25.0, 8.40))
 
 
 def hall(**tables: object) -> Hall:
+    """Without seasons, which take a while, unless asked."""
     file, order = nursery()
-    return hall_of(file.model_copy(update=tables), order, CHOSEN)
+    return hall_of(file.model_copy(update={"season": None} | tables), order, CHOSEN)
 
 
 def test_the_nursery_is_told_what_its_pipes_carry_and_how_its_tank_gets_through_the_day() -> None:
@@ -56,8 +57,9 @@ def test_without_its_table_a_part_is_left_out_and_says_what_to_write(tmp_path: P
     assert hall_lines(empty) == [
         "headers: Left out: study.toml has no [headers]. docs/study.md says what to write there.",
         "buffer: Left out: study.toml has no [demand]. docs/study.md says what to write there.",
+        "season: Left out: study.toml has no [season]. docs/study.md says what to write there.",
     ]
-    assert hall_plots(empty) == ([], [])
+    assert hall_plots(empty) == ([], [], [])
     assert write_hall(empty, tmp_path) == []
 
 
