@@ -38,7 +38,7 @@ def test_a_proposal_is_a_site_that_loads_and_every_point_is_in_the_table(tmp_pat
     assert proposed.file.plant.source.tds_mgl == 3189.1
     assert "by simulation; margin: times 1.25" in (out / "site" / "site.toml").read_text(encoding="utf-8")
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert page.count("<svg") == 8
+    assert page.count("<svg") == 9
     assert "start_flush_s" in page
     assert "the headers carry 2 with 6 units" in answer.out
     pipes = list(csv.DictReader((out / "headers.csv").open(encoding="utf-8")))
@@ -56,7 +56,7 @@ def test_where_no_choice_holds_every_limit_nothing_is_proposed_and_the_limit_is_
     assert "No choice holds every limit; in the way: calcite (2 of 2 points)." in answer.out
     assert not (out / "site").exists()
     left_out = "Left out: no choice holds every limit, so there are no flows to reckon with."
-    assert (out / "report.html").read_text(encoding="utf-8").count(left_out) == 2
+    assert (out / "report.html").read_text(encoding="utf-8").count(left_out) == 3
     assert not (out / "headers.csv").exists()
     assert not (out / "buffer.csv").exists()
 

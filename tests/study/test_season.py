@@ -1,4 +1,4 @@
-"""Units that fail and are serviced over a season: against the binomial distribution and against plain sums."""
+"""Units that fail and are serviced over a season: against the binomial distribution and plain sums."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ FEW = ("flush-cut-by-stop", "tds-far-too-high-locks-out", "tank-fills-and-emptie
 """Cases that follow the setpoints."""
 
 
-def test_the_proposal_for_a_bank_of_one_without_restrictor_passes_what_follows_its_setpoints(
+def test_the_proposal_for_a_bank_without_restrictors_passes_what_follows_its_setpoints(
     tmp_path: Path,
 ) -> None:
     outcome = tried("rain", tmp_path / "rain", wanted=FEW)
