@@ -19,7 +19,7 @@ from sim_plant.site import Site
 
 SIGN = "="
 DIGITS = 6  # so that 0.1 + 0.2 is 0.3
-_LONGEST = 200  # characters
+_LONGEST = 300  # characters
 _TWO: dict[type[ast.operator], Callable[[float, float], float]] = {
     ast.Add: operator.add,
     ast.Sub: operator.sub,

@@ -19,7 +19,7 @@ from sim_plant.study.scaling import Saturation, saturation
 from sim_plant.study.unit_run import J_PER_KWH, PA_BAR, PRODUCE, PURGE, Phase, UnitRun
 
 CYCLES_MOST = 6
-CLEAR, LOCKOUT = 0.85, 1.5  # of the quality alarm, own choices
+CLEAR, LOCKOUT, PRODUCT = 0.85, 1.5, 1.25  # of the quality alarm, own choices
 GOOD_WATER_S = 10.0  # water is good for so long before a diverter lets it to the tank
 LOOP_SHARE = 0.95  # of its span that a loop must not pass to be believed, own choice
 FLOWS = ("unit_feed_m3h", "unit_concentrate_m3h", "flush_feed_m3h", "flush_drain_m3h")

@@ -22,6 +22,7 @@ from sim_plant.study.points import (
     FLOWS,
     LOCKOUT,
     LOOP_SHARE,
+    PRODUCT,
     Figures,
     Order,
     Point,
@@ -170,6 +171,7 @@ def _quality(sheet: _Sheet, order: Order, chosen: Sequence[Figures]) -> None:
     if lockout < math.floor(LOCKOUT * limit):
         reason = f"{LOOP_SHARE:g} of the loop's span (own choice); {LOCKOUT:g} of the alarm is beyond it"
     sheet.put("tds_lockout_mgl", lockout, reason, "-")
+    sheet.put("product_tds_mgl", min(round(PRODUCT * limit), lockout), "1.25 of the alarm (own choice)", "-")
     start_s = max(f.start_s or 0.0 for f in chosen)
     reason = f"permeate below the limit {start_s:g} s after the pump's start, after a night at rest"
     margin = order.limits.flush_margin

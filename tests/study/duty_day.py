@@ -128,7 +128,7 @@ def site_at(rng: np.random.Generator) -> tuple[Order, Point]:
         | {"tds_clear_mgl": 1200, "tds_alarm_mgl": 1500, "tds_lockout_mgl": 3000, "product_tds_mgl": 5000}
         | {name: 0 for name in Setpoints.model_fields if name.startswith("as_left_")}
     )
-    units = int(rng.choice([1, 1, 1, 1, 2, 2, 2, 3, 4]))
+    units = int(rng.choice([1, 1, 1, 1, 1, 1, 1, 2, 2, 4]))
     setpoints.flush_slots(units)
     limits = file.limits.model_copy(update={"permeate_tds_mgl": 5000.0})
     return order_of(plant, setpoints, units, water, limits, int(rng.integers(1, 10_000))), point

@@ -154,13 +154,14 @@ class Observed:
         return self._kept("running", "", unit, lambda: self.on("flush_valve", unit) & self.on("pump", unit))
 
     def slot_free(self, unit: int) -> Bools:
-        """Whether the other units leave a flush slot."""
+        """Whether the other units leave a flush slot; one that has flushed holds it until its pump runs."""
 
         def compute() -> Bools:
             others = np.zeros(self.n, np.int64)
             for other in self.units:
                 if other != unit:
-                    others += self.on("flush_valve", other)
+                    starting = self.on("feed_valve", other) & ~self.on("pump", other)
+                    others += self.on("flush_valve", other) | starting
             return np.asarray(others < self.context.flush_slots)
 
         return self._kept("slot", "", unit, compute)

@@ -46,6 +46,17 @@ def test_sr_20_the_flush_waits_for_a_slot_and_no_longer(after_s: float, verdict:
     assert story.verdict("SR-20") is verdict
 
 
+@pytest.mark.parametrize(("after_s", "verdict"), [(4.9, Verdict.PASS), (5.3, Verdict.FAIL)])
+def test_sr_20_a_unit_that_has_flushed_holds_its_slot_until_its_pump_runs(
+    after_s: float, verdict: Verdict
+) -> None:
+    """The other unit flushes until 400 s, settles, and its pump runs from 406 s on."""
+    story = bad_water().during(290, 400, "flush_valve", True, 2).during(289, 700, "feed_valve", True, 2)
+    story = story.during(406, 700, "pump", True, 2).purge(406 + after_s, 1, for_s=60)
+
+    assert story.verdict("SR-20") is verdict
+
+
 @pytest.mark.parametrize(("after_s", "verdict"), [(65.0, Verdict.PASS), (65.2, Verdict.FAIL)])
 def test_sr_20_very_bad_water_stops_the_unit(after_s: float, verdict: Verdict) -> None:
     assert bad_water(us_cm=VERY_BAD_US).cut(300 + after_s, 1).verdict("SR-20") is verdict
