@@ -1,12 +1,12 @@
 """The duty arithmetic of a study beside a day of the whole simulated bank, over random sites.
 
-    python -m tests.study.duty_day [--sites 50] [--seed 1] [--hours 24] [--jobs 2]
+    python -m tests.study.duty_day [--sites 50] [--seed 1] [--hours 24] [--only N] [--jobs 2]
 
 A site is drawn: units, membranes, restrictor (sometimes blanked), pump, diverter, water, temperature, purges.
 The closed formula (``points.production_m3h``, from one cycle of one unit) says what it makes. Then the
 firmware runs the plant of all its units. Counted is what the tank gains, from the moment when every unit has
 produced for one purge interval, for a day. Nothing is drawn from the tank, and it is so large that all stay
-called. The antiscalant holds whatever concentration there is: a formula knows no scale.
+called. Scale does not grow, whatever the concentration: a formula knows none.
 
 All sites count. A draw that is no legal site is drawn again, and how often that was is printed: timers that
 contradict each other, no room for one flush, or a membrane pressure at which the bank would raise its alarm.
@@ -155,7 +155,7 @@ def _plant(plant: PlantParameters, rng: np.random.Generator, area_m2: float) -> 
         update={
             "unit": plant.unit.model_copy(update=unit),
             "tank": plant.tank.model_copy(update=tank),
-            "scaling": plant.scaling.model_copy(update={"held_ratio": 20.0}),
+            "scaling": plant.scaling.model_copy(update={"growth_per_h": 0.0}),
         }
     )
 
@@ -227,11 +227,13 @@ def main() -> int:
     parser.add_argument("--sites", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--hours", type=float, default=24.0)
+    parser.add_argument("--only", type=int, help="this one of the sites alone")
     parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
     sites, again = drawn_sites(given.sites, given.seed)
     for reason, times in sorted(again.items()):
         print(f"drawn again {times} times: {reason}", flush=True)
+    sites = [drawn for drawn in sites if given.only in (None, drawn.number)]
     rows = list[Row]()
     errors = Console(stderr=True, highlight=False)
     with Progress(*progress_columns(), console=errors) as bar, ProcessPoolExecutor(given.jobs) as pool:
