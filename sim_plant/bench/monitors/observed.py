@@ -154,14 +154,13 @@ class Observed:
         return self._kept("running", "", unit, lambda: self.on("flush_valve", unit) & self.on("pump", unit))
 
     def slot_free(self, unit: int) -> Bools:
-        """Whether the other units leave a flush slot; one that has flushed holds it until its pump runs."""
+        """Whether the other units leave a flush slot."""
 
         def compute() -> Bools:
             others = np.zeros(self.n, np.int64)
             for other in self.units:
                 if other != unit:
-                    starting = self.on("feed_valve", other) & ~self.on("pump", other)
-                    others += self.on("flush_valve", other) | starting
+                    others += self.on("flush_valve", other)
             return np.asarray(others < self.context.flush_slots)
 
         return self._kept("slot", "", unit, compute)

@@ -61,7 +61,7 @@ def _quality_flush_follows(
     if not very_bad[start:end].any():  # above the lockout level the stop alone is due
         waits = [
             forms.length_ms(obs.t, (due + first, due + last))
-            for first, last in forms.spans(obs.slot_free(unit)[due:end])
+            for first, last in forms.spans(_slot_at_hand(obs, unit)[due:end])
         ]
         longest_ms = max(waits, default=0)
         if answered or longest_ms > allowed_ms:
@@ -71,6 +71,12 @@ def _quality_flush_follows(
     alarm_due = int(obs.t[-1] - obs.t[due]) >= allowed_ms and (answered or took_ms > held_ms + allowed_ms)
     if alarm_due and not alarm_shown(obs, unit)[start : latest + 1].any():
         tally.broken(int(obs.t[start]), unit, "no alarm shown", trigger=False)
+
+
+def _slot_at_hand(obs: Observed, unit: int) -> Bools:
+    """Whether a flush slot is free, and no other unit, between its flush and its pump start, still holds one."""
+    starting = [obs.on("feed_valve", other) & ~obs.on("pump", other) for other in obs.units if other != unit]
+    return np.asarray(obs.slot_free(unit) & ~np.any(starting, axis=0))
 
 
 def blanking_holds(obs: Observed) -> Tally:
