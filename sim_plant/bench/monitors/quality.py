@@ -74,7 +74,7 @@ def _quality_flush_follows(
 
 
 def _slot_at_hand(obs: Observed, unit: int) -> Bools:
-    """Whether a flush slot is free, and no other unit, between its flush and its pump start, still holds one."""
+    """Whether a slot is free, and no other unit, between its flush and its pump start, still holds one."""
     starting = [obs.on("feed_valve", other) & ~obs.on("pump", other) for other in obs.units if other != unit]
     return np.asarray(obs.slot_free(unit) & ~np.any(starting, axis=0))
 
