@@ -120,11 +120,15 @@ def _scan_ms(record: Path) -> int:
 def _other_settings(made: dict[str, float], ours: dict[str, float]) -> str:
     names = sorted({*made, *ours})
     told = [
-        f"{name} = {made.get(name, float('nan')):g}, not {ours.get(name, float('nan')):g}"
+        f"{name} = {_value(made, name)}, not {_value(ours, name)}"
         for name in names
         if made.get(name) != ours.get(name)
     ]
     return "; ".join(told)
+
+
+def _value(settings: dict[str, float], name: str) -> str:
+    return f"{settings[name]:g}" if name in settings else "unknown"
 
 
 def _not_the_case(result: RunResult, run: Run | None) -> str:

@@ -84,9 +84,10 @@ def _sheet(unit: int) -> Section:
 
 def hand_over(book: Book, bound: Sequence[Paper]) -> Paper:
     """What is handed over, what was shown, what is open."""
-    fill: list[list[Content]] = [[text, *([FILL] * book.site.units)] for text in BASELINE]
-    units = [f"Unit {unit}" for unit in range(1, book.site.units + 1)]
-    share = 72 // book.site.units
+    units: list[list[Content]] = [
+        [str(unit), *([FILL] * len(BASELINE))] for unit in range(1, book.site.units + 1)
+    ]
+    share = 93 // len(BASELINE)
     open_rows: list[list[Content]] = [[str(number), FILL, FILL, FILL] for number in range(1, 7)]
     papers: list[list[Content]] = [[f"{n:02d}", paper.title, FILL] for n, paper in enumerate(bound, start=1)]
     return Paper(
@@ -100,7 +101,7 @@ def hand_over(book: Book, bound: Sequence[Paper]) -> Paper:
             Section(
                 "Baseline of each unit",
                 ("After 24 to 72 h of production; later values are compared with these.",),
-                tables=(Table(("Measured", *units), fill, (28, *[share] * book.site.units)),),
+                tables=(Table(("Unit", *BASELINE), units, (7, *[share] * len(BASELINE))),),
             ),
             Section(
                 "Open points", tables=(Table(("No", "What", "Who", "Until"), open_rows, (6, 58, 20, 16)),)
