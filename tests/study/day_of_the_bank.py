@@ -10,45 +10,34 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
-from controller.firmware import Controller
-from controller.settings import Setpoints
 from controller.signals import Command, Verb
-from sim_plant.plant import Plant
-from sim_plant.process.parameters import PlantParameters
 from sim_plant.site import demo_folder, load_site
 from sim_plant.study.analysis import read_study
 from sim_plant.study.buffer import Bank, Tank, day_as_called
-from sim_plant.study.points import Point, at_point, figures_of, order_of
-from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
+from sim_plant.study.points import Order, Point, at_point, figures_of, order_of
+from sim_plant.truth import UNIT_TRUTH
+from tests.study.whole_bank import HOUR_SCANS, WholeBank
 
-SCAN_MS, SEED = 200, 1
+SEED, STOP_AT_SCAN = 1, 100
 LEVEL_PCT = 60.0
 FLUSHED_M3 = 0.1  # a flush presses a few litres through the membranes
 
 
-def levels_pct(
-    plant: PlantParameters,
-    setpoints: Setpoints,
-    units: int,
-    out: int,
-    draw_m3h: tuple[float, ...],
-    hours: int,
-) -> Iterator[float]:
+def levels_pct(order: Order, out: int, draw_m3h: tuple[float, ...], hours: int) -> Iterator[float]:
     """Of the plant under its firmware, at the end of each hour; units that are out are so from the start."""
-    bank, controller = Plant(units, plant, SEED), Controller(units, setpoints, None)
-    bank.set_tank_pct(LEVEL_PCT)
+    bank, units = WholeBank(order, LEVEL_PCT), order.units
     commands = tuple(Command(Verb.STOP, unit, "bench") for unit in range(units - out + 1, units + 1))
-    tank, made = BANK_TRUTH.index("tank_pct"), UNIT_TRUTH.index("permeate_total_m3")
-    scans = 3_600_000 // SCAN_MS
+    made = UNIT_TRUTH.index("permeate_total_m3")
     for hour in range(hours):
-        bank.set_demand_m3h(draw_m3h[hour % len(draw_m3h)])
-        for scan in range(hour * scans, (hour + 1) * scans):
-            inputs = bank.inputs(commands if scan == 100 else ())
-            bank.step(controller.scan(inputs, scan * SCAN_MS), SCAN_MS)
-        assert (bank.unit_truth[units - out :, made] < FLUSHED_M3).all(), "a unit that is out made product"
-        yield float(bank.bank_truth[tank])
+        bank.plant.set_demand_m3h(draw_m3h[hour % len(draw_m3h)])
+        for _ in range(HOUR_SCANS):
+            bank.scan(commands if bank.scans == STOP_AT_SCAN else ())
+        out_m3 = bank.plant.unit_truth[units - out :, made]
+        assert (out_m3 < FLUSHED_M3).all(), "a unit that is out made product"
+        yield bank.tank_pct()
 
 
 class Row(NamedTuple):
@@ -68,11 +57,11 @@ def rows_of(out: int, hours: int) -> Iterator[Row]:
     s, draw = site.setpoints, file.demand.hourly_m3h
     point = Point(s.purge_interval_s, s.purge_s, 1.0, min(analysis.degc))
     unit_m3h = figures_of(order, point).net_production_m3h / site.units
-    plant = at_point(order, point).plant
-    tank = Tank(plant.tank.volume_m3, 0.0, s.tank_stop_pct)  # the plant itself draws below the low float
+    here = replace(order, plant=at_point(order, point).plant)
+    tank = Tank(here.plant.tank.volume_m3, 0.0, s.tank_stop_pct)  # the plant itself draws below the low float
     bank = Bank(site.units, site.units - out, unit_m3h)
     stock, called = LEVEL_PCT / 100.0 * tank.volume_m3, 0
-    seen = levels_pct(plant, s, site.units, out, draw, hours)
+    seen = levels_pct(here, out, draw, hours)
     for day in range((hours + 23) // 24):
         reckoned, called = day_as_called(stock, called, bank, s, tank, draw)
         stock = reckoned.end_m3

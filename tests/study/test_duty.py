@@ -6,14 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from controller.firmware import Controller
 from controller.unit.outputs import GOOD_WATER_S as GOOD_WATER_OF_THE_FIRMWARE_S
-from sim_plant.plant import Plant
 from sim_plant.site import demo_folder, load_site
 from sim_plant.study.analysis import read_study
 from sim_plant.study.points import GOOD_WATER_S, Order, Point, at_point, figures_of, order_of, starts_h_most
-from sim_plant.truth import UNIT_TRUTH
 from tests.study.duty_day import TANK_M3, Drawn, Row, day_of, drawn_sites
+from tests.study.whole_bank import HOUR_SCANS, Rises, WholeBank
 
 OFTEN = Point(230.0, 20.0, 1.0, 24.0)
 CYCLES, HOURS = 2, 1
@@ -48,17 +46,13 @@ def test_the_study_waits_for_good_water_as_long_as_the_firmware() -> None:
 def test_a_small_tank_starts_a_unit_hardly_as_often_as_the_study_says_at_most() -> None:
     """Half of its product is drawn; flushes and waits take their time in the bank and none in the formula."""
     order = bank_of_one(volume_m3=0.6, demand_m3h=0.69)
-    here = at_point(order, OFTEN)
-    bank, controller = Plant(1, here.plant, 1), Controller(1, here.setpoints, None)
-    bank.set_tank_pct(90.0)
-    starts, was, pump = 0, False, UNIT_TRUTH.index("pump_closed")
-    for scan in range(HOURS * 3600 * 5):
-        bank.step(controller.scan(bank.inputs(()), scan * 200), 200)
-        runs = bank.unit_truth[0, pump] > 0.5
-        starts += runs and not was
-        was = runs
+    bank = WholeBank(at_point(order, OFTEN), 90.0)
+    starts = Rises(bank.plant, "pump_closed")
+    for _ in range(HOURS * HOUR_SCANS):
+        bank.scan()
+        starts.look()
 
-    assert 0.5 * starts_h_most(order, 1.38) < starts / HOURS < starts_h_most(order, 1.38)
+    assert 0.5 * starts_h_most(order, 1.38) < starts.count / HOURS < starts_h_most(order, 1.38)
 
 
 def test_the_same_seed_draws_the_same_sites() -> None:

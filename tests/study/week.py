@@ -23,21 +23,17 @@ from typing import NamedTuple
 from rich.console import Console
 from rich.progress import Progress
 
-from controller.firmware import Controller
 from sim_plant.commands.common import progress_columns
-from sim_plant.plant import Plant
 from sim_plant.site import load_site
 from sim_plant.study.analysis import read_study
 from sim_plant.study.points import Order
 from sim_plant.study.scaling import saturation
 from sim_plant.truth import BANK_TRUTH, UNIT_TRUTH
 from tests.study.waters.proof import NAMES, begin, skidproof
+from tests.study.whole_bank import HOUR_SCANS, Rises, WholeBank
 
-SCAN_MS = 200
-HOUR_SCANS = 3_600_000 // SCAN_MS
 NARROW = 0.3
 _TAIL, _SCALE = UNIT_TRUTH.index("tail_tds_mgl"), UNIT_TRUTH.index("scale_ratio")
-_PUMP, _FLUSH = UNIT_TRUTH.index("pump_closed"), UNIT_TRUTH.index("flush_valve_open")
 _FEED = BANK_TRUTH.index("feed_tds_mgl")
 
 
@@ -65,22 +61,21 @@ class Held(NamedTuple):
 def held(order: Order, degc: float, hours: float, done: Callable[[], None] = lambda: None) -> Held:
     """The whole bank under its firmware, from a tank at 50 %; ``done`` is called after each hour."""
     source = order.plant.source.model_copy(update={"temperature_degc": degc})
-    plant = order.plant.model_copy(update={"source": source})
-    bank, controller = Plant(order.units, plant, order.seed), Controller(order.units, order.setpoints, None)
-    bank.set_tank_pct(50.0)
-    most, starts, flushes, on, scans = 0.0, 0, 0, 0, round(hours * HOUR_SCANS)
-    ran, was_open = bank.unit_truth[:, _PUMP] > 0.5, bank.unit_truth[:, _FLUSH] > 0.5
-    for scan in range(scans):
-        bank.step(controller.scan(bank.inputs(()), scan * SCAN_MS), SCAN_MS)
-        runs, is_open = bank.unit_truth[:, _PUMP] > 0.5, bank.unit_truth[:, _FLUSH] > 0.5
-        starts, flushes = starts + int((runs & ~ran).sum()), flushes + int((is_open & ~was_open).sum())
-        ran, was_open, on = runs, is_open, on + int(runs.sum())
-        most = max(most, float(bank.unit_truth[:, _TAIL].max()) / float(bank.bank_truth[_FEED]))
-        if scan % HOUR_SCANS == HOUR_SCANS - 1:
+    bank = WholeBank(replace(order, plant=order.plant.model_copy(update={"source": source})), 50.0)
+    pumps, flushes = Rises(bank.plant, "pump_closed"), Rises(bank.plant, "flush_valve_open")
+    most, on, scans = 0.0, 0, round(hours * HOUR_SCANS)
+    units, shared = bank.plant.unit_truth, bank.plant.bank_truth
+    for _ in range(scans):
+        bank.scan()
+        pumps.look()
+        flushes.look()
+        on += int(pumps.on.sum())
+        most = max(most, float(units[:, _TAIL].max()) / float(shared[_FEED]))
+        if bank.scans % HOUR_SCANS == 0:
             done()
     room, mineral = saturation(order.analysis, most, degc).room(order.limits)
-    scale = float(bank.unit_truth[:, _SCALE].max())
-    return Held(most, room, mineral, scale, starts, flushes, on / (order.units * scans))
+    scale, running = float(units[:, _SCALE].max()), on / (order.units * scans)
+    return Held(most, room, mineral, scale, pumps.count, flushes.count, running)
 
 
 def narrowed(order: Order) -> Order:

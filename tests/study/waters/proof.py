@@ -96,9 +96,9 @@ def tried(name: str, folder: Path, jobs: int = 1, wanted: Sequence[str] = ()) ->
     said = skidproof("study", folder / "begun", "--out", folder / "study", "--jobs", str(jobs))
     words = _outcome_line(said.stdout) or said.stderr.strip()[-200:]
     if name in IN_THE_WAY or said.returncode != 0:
-        missing = [limit for limit in IN_THE_WAY.get(name, ("nothing",)) if limit not in words]
-        wrong = [] if said.returncode == 1 else [f"study ended with {said.returncode}"]
-        wrong += [f"{limit} is not named" for limit in missing]
+        wrong = [] if name in IN_THE_WAY else ["nothing is proposed"]
+        wrong += [] if said.returncode == 1 else [f"study ended with {said.returncode}"]
+        wrong += [f"{limit} is not named" for limit in IN_THE_WAY.get(name, ()) if limit not in words]
         return Outcome(name, units, words, left_out=left_out, wrong=tuple(wrong))
     out = folder / "prove"
     made = skidproof("prove", folder / "study" / "site", "--out", out, "--jobs", str(jobs))
