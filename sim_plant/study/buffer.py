@@ -14,9 +14,8 @@ from controller.files import InputError
 from controller.settings import Setpoints
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.study.demand import Demand
-from sim_plant.study.points import Figures, Order, at_point
+from sim_plant.study.points import UNITS_MOST, Figures, Order, at_point
 
-UNITS_MOST = 24
 DAYS_MOST = 60  # so long a bank is followed until its days are alike, or until it runs short
 NOTHING = 1e-9  # h and m3 that are rounding and not a shortage
 MINUTES = 60

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,9 +10,10 @@ from controller.settings import Setpoints
 from sim_plant.process.parameters import PlantParameters
 from sim_plant.study.analysis import StudyFile
 from sim_plant.study.buffer import FLAT_OUT, BufferStudy, Course, Reserve, buffer_study, tank_of
-from sim_plant.study.headers import UNITS_MOST, HeaderStudy, header_study
+from sim_plant.study.headers import HeaderStudy, header_study
+from sim_plant.study.lists import write_list
 from sim_plant.study.plots import Series, plot
-from sim_plant.study.points import Figures, Order
+from sim_plant.study.points import UNITS_MOST, Figures, Order
 from sim_plant.study.season import (
     MORE,
     SEASON_COLUMNS,
@@ -128,7 +128,7 @@ def buffer_lines(b: BufferStudy) -> list[str]:
             f"Called sooner, with tank_first_pct = {b.earlier.tank_first_pct:g} and tank_last_pct = "
             f"{b.earlier.tank_last_pct:g}, {b.units - 1} units meet the demand."
         )
-    fewest = "more than 24" if b.least_units is None else f"{b.least_units}"
+    fewest = f"more than {UNITS_MOST}" if b.least_units is None else f"{b.least_units}"
     return [*lines, f"Fewest units that meet the demand with one out, this tank, flat out: {fewest}."]
 
 
@@ -151,20 +151,12 @@ def write_hall(hall: Hall, folder: Path) -> list[Path]:
     """A table for each part that was not left out; which were written."""
     written: list[Path] = []
     if hall.headers:
-        written.append(_write(folder / HEADERS_FILE, HEADER_COLUMNS, header_rows(hall.headers)))
+        written.append(write_list(folder / HEADERS_FILE, HEADER_COLUMNS, header_rows(hall.headers)))
     if hall.buffer:
-        written.append(_write(folder / BUFFER_FILE, BUFFER_COLUMNS, buffer_rows(hall.buffer)))
+        written.append(write_list(folder / BUFFER_FILE, BUFFER_COLUMNS, buffer_rows(hall.buffer)))
     if hall.season:
-        written.append(_write(folder / SEASON_FILE, SEASON_COLUMNS, season_rows(hall.season)))
+        written.append(write_list(folder / SEASON_FILE, SEASON_COLUMNS, season_rows(hall.season)))
     return written
-
-
-def _write(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Path:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(columns)
-        writer.writerows(rows)
-    return path
 
 
 def header_rows(h: HeaderStudy) -> list[list[str]]:

@@ -16,9 +16,8 @@ from controller.settings import Setpoints
 from sim_plant.process.pipes import pipe_loss_pa, velocity_m_s
 from sim_plant.process.water import density_kg_m3
 from sim_plant.study.header_table import Headers, Pipe
-from sim_plant.study.points import FLOWS, Figures, Order, at_point, rounded_up, slots_of
+from sim_plant.study.points import UNITS_MOST, Figures, Order, at_point, flows_of, rounded_up, slots_of
 
-UNITS_MOST = 24
 PA_BAR = 1e5
 
 
@@ -173,7 +172,7 @@ def loads_of(setpoints: Setpoints, chosen: Sequence[Figures]) -> dict[str, Load]
 def header_study(table: Headers, order: Order, chosen: Sequence[Figures]) -> HeaderStudy:
     """The headers for the chosen figures; the coldest water is the most viscous."""
     here = at_point(order, chosen[0].point)
-    flows = {name: max(float(getattr(f, name)) for f in chosen) for name in FLOWS}
+    flows = flows_of(chosen)
     setpoints = here.setpoints.model_copy(update=flows)
     loads = loads_of(setpoints, chosen)
     units, degc = order.units, min(f.point.degc for f in chosen)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from sim_plant.bench.evidence.svg import STYLE
 from sim_plant.bench.verdicts import Verdict
 from sim_plant.study.analysis import Analysis, Limits
 from sim_plant.study.hall import Hall, buffer_lines, hall_plots, header_lines
+from sim_plant.study.lists import write_list
 from sim_plant.study.plots import Series, plot
 from sim_plant.study.points import Figures
 from sim_plant.study.proposal import Proposal, allowed_choices, choice_of, why_none
@@ -56,10 +56,7 @@ def row_of(f: Figures) -> tuple[str, ...]:
 
 def write_sweep(figures: Sequence[Figures], path: Path) -> None:
     """One line for each point."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(COLUMNS)
-        writer.writerows(row_of(f) for f in figures)
+    write_list(path, COLUMNS, (row_of(f) for f in figures))
 
 
 def outcome(study: Study) -> str:

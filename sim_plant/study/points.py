@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -23,6 +23,8 @@ CLEAR, LOCKOUT, PRODUCT = 0.85, 1.5, 1.25  # of the quality alarm, own choices
 GOOD_WATER_S = 10.0  # water is good for so long before a diverter lets it to the tank
 LOOP_SHARE = 0.95  # of its span that a loop must not pass to be believed, own choice
 FLOWS = ("unit_feed_m3h", "unit_concentrate_m3h", "flush_feed_m3h", "flush_drain_m3h")
+UNITS_MOST = 24  # that a bank is looked at with
+ToTank = tuple[Phase, Phase]  # of production and purge, what reaches the tank
 SAME = 0.002  # two cycles are alike when product and peak differ by less, in shares
 
 
@@ -143,22 +145,23 @@ def figures_of(order: Order, point: Point) -> Figures:
 def _figures(o: Order, point: Point, first: Phase, produce: Phase, purge: Phase, settled: bool) -> Figures:
     factor = max(float(p.of("tail_tds_mgl").max()) for p in (produce, purge)) / o.plant.source.tds_mgl
     made = saturation(o.analysis, factor, point.degc)
-    tds, permeate = _permeate(o, produce, purge)
+    tank = to_tank(o, produce, purge)
+    tds, permeate = (np.concatenate([p.of(f"permeate_{what}") for p in tank]) for what in ("tds_mgl", "m3h"))
     seen = _flows_seen(produce, purge)
     slots = slots_of(o, seen)
     over = first.of("permeate_tds_mgl") > o.limits.permeate_tds_mgl
     peak_drain = (o.units - max(slots, 1)) * float(produce.of("concentrate_m3h")[-1])
     peak_drain += max(slots, 1) * float(purge.of("concentrate_m3h").max())
-    seconds, made_m3h = produce.seconds + purge.seconds, production_m3h(o, produce, purge)
+    seconds, made_m3h = produce.seconds + purge.seconds, production_m3h(o.units, produce, purge, tank)
     figures = Figures(
         point,
-        recovery(o, produce, purge),
+        recovery(produce, purge, tank),
         made_m3h,
         float((tds * permeate).sum() / permeate.sum()) if permeate.sum() > 0 else float("nan"),
         float(tds.max()) if len(tds) else float("nan"),
         factor,
         made,
-        _energy_kwh_m3(o, produce, purge),
+        _energy_kwh_m3(o, produce, purge, tank),
         o.units * (produce.m3("concentrate_m3h") + purge.m3("concentrate_m3h")) / seconds * 3600.0,
         peak_drain,
         float(first.of("permeate_m3h")[over].sum()) * 0.5 / 3.6,
@@ -189,6 +192,11 @@ def _flows_seen(produce: Phase, purge: Phase) -> dict[str, float]:
     )
     ends = (float(phase.of(name)[-1]) for name, phase in kinds)
     return {name: max(rounded_up(m3h, 0.01), 0.01) for name, m3h in zip(FLOWS, ends, strict=True)}
+
+
+def flows_of(chosen: Sequence[Figures]) -> dict[str, float]:
+    """The same of a choice: at the temperature with most of each."""
+    return {name: max(float(getattr(f, name)) for f in chosen) for name in FLOWS}
 
 
 def rounded_up(value: float, step: float) -> float:
@@ -234,7 +242,7 @@ def lockout_mgl(o: Order) -> float:
     return math.floor(min(LOCKOUT * o.limits.permeate_tds_mgl, shown_mgl))
 
 
-def to_tank(o: Order, produce: Phase, purge: Phase) -> tuple[Phase, Phase]:
+def to_tank(o: Order, produce: Phase, purge: Phase) -> ToTank:
     """What of production and of a purge reaches the tank; a diverter sends the rest away.
 
     It stands to drain in a purge, in the blanking after it, and until water has been good for 10 s (SR-23).
@@ -248,20 +256,20 @@ def to_tank(o: Order, produce: Phase, purge: Phase) -> tuple[Phase, Phase]:
     return produce.from_s(max(good_s, o.setpoints.tds_blank_purge_s) + GOOD_WATER_S), nothing
 
 
-def production_m3h(o: Order, produce: Phase, purge: Phase) -> float:
+def production_m3h(units: int, produce: Phase, purge: Phase, tank: ToTank) -> float:
     """Of the bank: the closed formula, with the permeate of the purge where it is used."""
-    made, purged = to_tank(o, produce, purge)
+    made, purged = tank
     if not made.seconds:
         return 0.0
     l_min = made.m3("permeate_m3h") / made.seconds * 60_000.0
     seconds = produce.seconds + purge.seconds
-    closed = net_production_m3h(l_min, made.seconds, seconds - made.seconds, o.units)
-    return closed + o.units * purged.m3("permeate_m3h") / seconds * 3600.0
+    closed = net_production_m3h(l_min, made.seconds, seconds - made.seconds, units)
+    return closed + units * purged.m3("permeate_m3h") / seconds * 3600.0
 
 
-def recovery(o: Order, produce: Phase, purge: Phase) -> float:
+def recovery(produce: Phase, purge: Phase, tank: ToTank) -> float:
     """Product for each part of feed over a cycle."""
-    made, purged = to_tank(o, produce, purge)
+    made, purged = tank
 
     def flow(phase: Phase, name: str, over: Phase) -> float:
         return phase.m3(name) / over.seconds * 3600.0
@@ -284,16 +292,7 @@ def starts_h_most(o: Order, unit_m3h: float) -> float:
     return unit_m3h / (4.0 * band_pct / 100.0 * o.plant.tank.volume_m3)
 
 
-def _permeate(
-    o: Order, produce: Phase, purge: Phase
-) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], np.ndarray[tuple[int], np.dtype[np.float64]]]:
-    """Concentration and flow of what reaches the tank."""
-    phases = to_tank(o, produce, purge)
-    tds = np.concatenate([phase.of("permeate_tds_mgl") for phase in phases])
-    return tds, np.concatenate([phase.of("permeate_m3h") for phase in phases])
-
-
-def _energy_kwh_m3(o: Order, produce: Phase, purge: Phase) -> float:
+def _energy_kwh_m3(o: Order, produce: Phase, purge: Phase, tank: ToTank) -> float:
     """Both pumps, wire to water, for each m3 of product: rise times flow over efficiency."""
     joule = 0.0
     for phase in (produce, purge):
@@ -302,5 +301,5 @@ def _energy_kwh_m3(o: Order, produce: Phase, purge: Phase) -> float:
         lifted = rise / o.limits.pump_efficiency
         lifted = lifted + o.setpoints.header_bar * PA_BAR / o.limits.booster_efficiency
         joule += float((feed_m3_s * lifted).sum()) * 0.5
-    product = sum(phase.m3("permeate_m3h") for phase in to_tank(o, produce, purge))
+    product = sum(phase.m3("permeate_m3h") for phase in tank)
     return joule / J_PER_KWH / product if product > 0.0 else float("inf")

@@ -19,13 +19,13 @@ from sim_plant.study.analysis import STUDY_FILE
 from sim_plant.study.flushes import AsLeft, Flushes
 from sim_plant.study.points import (
     CLEAR,
-    FLOWS,
     LOCKOUT,
     LOOP_SHARE,
     PRODUCT,
     Figures,
     Order,
     Point,
+    flows_of,
     lockout_mgl,
     rounded_up,
 )
@@ -185,8 +185,7 @@ def _flows(sheet: _Sheet, chosen: Sequence[Figures]) -> None:
         "most feed in a purge",
         "most drain in it",
     )
-    for name, reason in zip(FLOWS, reasons, strict=True):
-        value = max(float(getattr(f, name)) for f in chosen)
+    for (name, value), reason in zip(flows_of(chosen).items(), reasons, strict=True):
         sheet.put(name, value, f"{reason}, for the flush slots", "rounded up")
 
 

@@ -148,11 +148,11 @@ def changes_of(table: Season, units: int, planned_for: int, number: int) -> list
             if what == _FAILS and unit not in out:
                 out.add(unit)
                 heapq.heappush(coming, (now_h + _down_h(table, random[unit]), _REPAIRED, unit))
-            elif what == _SERVED:
-                out.discard(unit)
-            else:  # repaired, or in service, where nothing runs that could fail: from here on anew
-                out -= {unit} if what == _REPAIRED else set()
-                heapq.heappush(coming, (now_h + _up_h(table, random[unit]), _FAILS, unit))
+            else:
+                if what != _FAILS:  # else it is in service, where nothing runs that could fail
+                    out.remove(unit)
+                if what != _SERVED:  # from here on anew
+                    heapq.heappush(coming, (now_h + _up_h(table, random[unit]), _FAILS, unit))
         changes.append(Change(now_h, units - len(out)))
 
 

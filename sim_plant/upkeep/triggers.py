@@ -234,21 +234,20 @@ def _due(key: str, words: str, when: date, most_days: int, today: date, unit: in
     return Item(unit, key, words, state, str(when), f"{days} days", None, None, f"{most_days} days", why)
 
 
+def _apart(unit: int, key: str, words: tuple[str, str], now: str, ratio: float, most_pct: float) -> Item:
+    """A comparison by hand; ``words`` say what is compared and with what."""
+    apart = 100.0 * (ratio - 1.0)
+    state = State.REACHED if abs(apart) > most_pct else State.CLEAR
+    what, measure = words
+    change = Interval(apart, apart, apart)
+    return Item(unit, key, what, state, measure, now, change, None, f"{most_pct:g} % apart", "")
+
+
 def _meter(meter: HandMeter, today: date) -> list[Item]:
-    apart = 100.0 * (meter.loop_us_cm / meter.hand_us_cm - 1.0)
+    words = ("conductivity cell against the hand meter", f"{meter.hand_us_cm:g} uS/cm by hand")
+    now = f"{meter.loop_us_cm:g} uS/cm on {meter.on}"
     return [
-        Item(
-            meter.unit,
-            "cell",
-            "conductivity cell against the hand meter",
-            State.REACHED if abs(apart) > METER_PCT else State.CLEAR,
-            f"{meter.hand_us_cm:g} uS/cm by hand",
-            f"{meter.loop_us_cm:g} uS/cm on {meter.on}",
-            Interval(apart, apart, apart),
-            None,
-            f"{METER_PCT:g} % apart",
-            "",
-        ),
+        _apart(meter.unit, "cell", words, now, meter.loop_us_cm / meter.hand_us_cm, METER_PCT),
         _due("cell_age", "conductivity cell since its comparison", meter.on, METER_DAYS, today, meter.unit),
     ]
 
@@ -256,19 +255,9 @@ def _meter(meter: HandMeter, today: date) -> list[Item]:
 def _dose(check: DoseCheck, today: date) -> list[Item]:
     """Both ways are bad: too little lets scale begin, too much dirties membranes and tells of a siphon."""
     found = 1000.0 * check.used_l / check.feed_m3
-    apart = 100.0 * (found / check.dose_ml_per_m3 - 1.0)
+    words = ("antiscalant used against feed", f"{check.dose_ml_per_m3:g} mL/m3 set")
+    now = f"{found:.3g} mL/m3 on {check.on}"
     return [
-        Item(
-            0,
-            "dose",
-            "antiscalant used against feed",
-            State.REACHED if abs(apart) > DOSE_PCT else State.CLEAR,
-            f"{check.dose_ml_per_m3:g} mL/m3 set",
-            f"{found:.3g} mL/m3 on {check.on}",
-            Interval(apart, apart, apart),
-            None,
-            f"{DOSE_PCT:g} % apart",
-            "",
-        ),
+        _apart(0, "dose", words, now, found / check.dose_ml_per_m3, DOSE_PCT),
         _due("dose_age", "antiscalant since its reading", check.on, DOSE_DAYS, today),
     ]
